@@ -1,0 +1,1 @@
+"""One file per command, each thin: parse, call one function, show what came back."""

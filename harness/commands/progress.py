@@ -1,0 +1,71 @@
+"""Progress on the terminal: on standard error, and only where someone can see it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+
+@contextmanager
+def progress_on_terminal(title: str, *, quiet: bool = False) -> Iterator[Callable[[float], None]]:
+    """Show one bar while something runs; gives a function to call with the share done."""
+    console = Console(stderr=True)
+    if quiet or not console.is_terminal:
+        yield lambda share: None
+        return
+    with _bar(console) as bar:
+        task = bar.add_task(title, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+class TerminalWatcher:
+    """A watcher of a run: a bar for each step where it can be seen, else a line."""
+
+    def __init__(self) -> None:
+        self._console = Console(stderr=True)
+        self._bar = _bar(self._console) if self._console.is_terminal else None
+        self._task = None if self._bar is None else self._bar.add_task("starting", total=1.0)
+        self._repeated = ""
+
+    def __enter__(self) -> TerminalWatcher:
+        """Begin to show."""
+        if self._bar is not None:
+            self._bar.start()
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        """Leave the terminal as it was."""
+        if self._bar is not None:
+            self._bar.stop()
+
+    def step(self, title: str) -> None:
+        """Show the title of what begins; of many alike (battery run) only the first as a line."""
+        if self._bar is not None and self._task is not None:
+            self._bar.update(self._task, description=title, completed=0.0)
+            return
+        kind = title.partition(",")[0]
+        if kind != self._repeated:
+            self._console.print(title, highlight=False)
+        self._repeated = kind
+
+    def progress(self, share: float) -> None:
+        """Move the bar."""
+        if self._bar is not None and self._task is not None:
+            self._bar.update(self._task, completed=share)
+
+    def say(self, text: str) -> None:
+        """Print a line above the bar."""
+        self._console.print(text, highlight=False, markup=False)
+
+
+def _bar(console: Console) -> Progress:
+    return Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(bar_width=24),
+        TimeElapsedColumn(),
+        console=console,
+        transient=True,
+    )

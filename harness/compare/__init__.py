@@ -1,0 +1,6 @@
+"""Two runs side by side: differences with their own uncertainty."""
+
+from harness.compare.pairs import Unmatched
+from harness.compare.runs import Comparison, Row, compare_runs
+
+__all__ = ["Comparison", "Row", "Unmatched", "compare_runs"]

@@ -1,0 +1,48 @@
+"""Unit and bench descriptions: TOML in, checked and frozen objects out."""
+
+from harness.describe.bench import (
+    Bench,
+    GeneratorDescription,
+    InputReceiver,
+    MeterDescription,
+    OutputReceiver,
+    PathElement,
+    Receiver,
+    SimulatedDescription,
+    SoundDescription,
+    bench_from,
+    load_bench,
+)
+from harness.describe.cautions import CAUTIONS, LOCAL_RULES, cautions_for
+from harness.describe.chemistries import CHEMISTRIES, Chemistry
+from harness.describe.examples import EXAMPLES, example_path
+from harness.describe.level_plan import LevelLine, LevelPlan, level_plan
+from harness.describe.unit import Battery, Unit, load_unit, unit_from
+
+__all__ = [
+    "CAUTIONS",
+    "CHEMISTRIES",
+    "EXAMPLES",
+    "LOCAL_RULES",
+    "Battery",
+    "Bench",
+    "Chemistry",
+    "GeneratorDescription",
+    "InputReceiver",
+    "LevelLine",
+    "LevelPlan",
+    "MeterDescription",
+    "OutputReceiver",
+    "PathElement",
+    "Receiver",
+    "SimulatedDescription",
+    "SoundDescription",
+    "Unit",
+    "bench_from",
+    "cautions_for",
+    "example_path",
+    "level_plan",
+    "load_bench",
+    "load_unit",
+    "unit_from",
+]

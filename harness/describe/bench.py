@@ -1,0 +1,345 @@
+"""The bench: receivers, paths and instruments, and what is known of each.
+
+How the parts hang together, with ``-->`` for the paths that are declared:
+
+    generator --[generator.path]--> tap --[input.unit_path]--> unit's receiver port
+                                    tap --[input.path]--> input receiver
+    unit's transmitter port --[output.path]--> output receiver
+
+Every uncertainty in a bench file is a standard uncertainty (one standard deviation).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal, Self
+
+from pydantic import BeforeValidator, model_validator
+
+from harness.describe.document import Description, checked, read_toml, shown
+from harness.describe.quantities import (
+    ClockPpm,
+    ClockUncertaintyPpm,
+    GainDb,
+    LevelDbm,
+    LossDb,
+    MeterA,
+    MeterV,
+    Name,
+    RatingW,
+    SampleRateHz,
+    SkewS,
+    SkewUncertaintyS,
+    UncertaintyDb,
+    Whole,
+    refuse,
+)
+from harness.devices import Role
+from harness.uncertainty import Contribution
+
+SOURCE = "bench file"
+SAFE_INPUT_DBM = 10.0
+"""What a low-cost receiver stands without damage: common practice, no source."""
+SAMPLE_RATE_HZ = 250e3
+"""Chosen: a rate that low-cost receivers offer and several channels fit in."""
+
+
+def _day(value: object) -> object:
+    """Let a date also stand as text, as ``plain`` gives it."""
+    try:
+        return date.fromisoformat(value) if isinstance(value, str) else value
+    except ValueError:
+        return value
+
+
+class PathElement(Description):
+    """A pad, cable, coupler or filter: loss in dB, and the power it stands continuously."""
+
+    element: Name
+    loss_db: LossDb
+    uncertainty_db: UncertaintyDb
+    rating_w: RatingW | None = None
+
+
+def path_loss_db(path: Sequence[PathElement]) -> float:
+    """Loss of a path in dB: the sum over its elements."""
+    return sum(element.loss_db for element in path)
+
+
+def _each_once(key: str, path: Sequence[PathElement]) -> None:
+    names = [element.element for element in path]
+    for name in names:
+        if names.count(name) > 1:
+            refuse(f"{key} has two elements named {shown(name)}; give each its own name")
+
+
+def _declared(prefix: str, sign: float, path: Sequence[PathElement]) -> list[Contribution]:
+    return [
+        Contribution(
+            name=f"{prefix}.{element.element}",
+            standard_uncertainty=element.uncertainty_db,
+            sensitivity=sign,
+            kind="B",
+            source=SOURCE,
+        )
+        for element in path
+    ]
+
+
+class Receiver(Description):
+    """A software-defined receiver and the path to it.
+
+    ``full_scale_dbm`` is the power at its connector of a complex sinusoid of amplitude 1 at
+    ``gain_db``; ``clock_error_ppm`` is positive when its clock is fast; ``skew_s`` is added to its
+    time. ``safe_input_dbm`` is what it stands without damage.
+    """
+
+    role: ClassVar[Role]
+
+    source: Literal["rtlsdr", "simulated", "recording"]
+    serial: Name | None = None
+    sample_rate_hz: SampleRateHz = SAMPLE_RATE_HZ
+    gain_db: GainDb | None = None
+    clock_error_ppm: ClockPpm | None = None
+    clock_uncertainty_ppm: ClockUncertaintyPpm | None = None
+    full_scale_dbm: LevelDbm | None = None
+    full_scale_uncertainty_db: UncertaintyDb | None = None
+    skew_s: SkewS | None = None
+    skew_uncertainty_s: SkewUncertaintyS | None = None
+    safe_input_dbm: LevelDbm = SAFE_INPUT_DBM
+    path: tuple[PathElement, ...] = ()
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        for value, uncertainty in (
+            ("full_scale_dbm", "full_scale_uncertainty_db"),
+            ("clock_error_ppm", "clock_uncertainty_ppm"),
+            ("skew_s", "skew_uncertainty_s"),
+        ):
+            if (getattr(self, value) is None) != (getattr(self, uncertainty) is None):
+                refuse(f"needs {value} and {uncertainty} together, or neither")
+        _each_once("path", self.path)
+        return self
+
+    @property
+    def port_offset_db(self) -> float:
+        """Added to the level at the receiver to give the level at the unit's port."""
+        return path_loss_db(self.path)
+
+    def level_contributions(self, bench_name: str) -> tuple[Contribution, ...]:
+        """Give the uncertainty of the level at the unit's port: scale and path elements, in dB.
+
+        Empty without ``full_scale_dbm``: then there is no level.
+        """
+        if self.full_scale_uncertainty_db is None:
+            return ()
+        prefix = f"{bench_name}.{self.role}"
+        scale = Contribution(
+            name=f"{prefix}.full_scale_dbm",
+            standard_uncertainty=self.full_scale_uncertainty_db,
+            kind="B",
+            source=SOURCE,
+        )
+        return (scale, *_declared(f"{prefix}.path", 1.0, self.path))
+
+    def clock_contributions(self, bench_name: str) -> tuple[Contribution, ...]:
+        """Uncertainty of the clock error in ppm; empty when it is not declared."""
+        if self.clock_uncertainty_ppm is None:
+            return ()
+        return (
+            Contribution(
+                name=f"{bench_name}.{self.role}.clock_error_ppm",
+                standard_uncertainty=self.clock_uncertainty_ppm,
+                kind="B",
+                source=SOURCE,
+            ),
+        )
+
+    def skew_contributions(self, bench_name: str) -> tuple[Contribution, ...]:
+        """Uncertainty of the skew in s; empty when it is not declared."""
+        if self.skew_uncertainty_s is None:
+            return ()
+        return (
+            Contribution(
+                name=f"{bench_name}.{self.role}.skew_s",
+                standard_uncertainty=self.skew_uncertainty_s,
+                kind="B",
+                source=SOURCE,
+            ),
+        )
+
+
+class OutputReceiver(Receiver):
+    """The receiver on what the unit sends; ``path`` runs from the unit's port to it."""
+
+    role: ClassVar[Role] = "output"
+
+
+class InputReceiver(Receiver):
+    """The receiver on what the unit is sent.
+
+    ``path`` runs from the tap to the receiver, ``unit_path`` from the tap to the unit's port.
+    """
+
+    role: ClassVar[Role] = "input"
+
+    unit_path: tuple[PathElement, ...] = ()
+
+    @model_validator(mode="after")
+    def _unit_path(self) -> Self:
+        _each_once("unit_path", self.unit_path)
+        return self
+
+    @property
+    def port_offset_db(self) -> float:
+        """Added to the level at the receiver to give the level at the unit's port.
+
+        Loss from the tap to the receiver counts up, loss from the tap to the unit counts down.
+        """
+        return path_loss_db(self.path) - path_loss_db(self.unit_path)
+
+    def level_contributions(self, bench_name: str) -> tuple[Contribution, ...]:
+        """Give those of any receiver, and the path to the unit with the other sign."""
+        shared = super().level_contributions(bench_name)
+        if not shared:
+            return ()
+        prefix = f"{bench_name}.{self.role}.unit_path"
+        return (*shared, *_declared(prefix, -1.0, self.unit_path))
+
+
+class GeneratorDescription(Description):
+    """The signal generator, and the path from it to the tap (to the unit's port without a tap).
+
+    ``maximum_dbm`` is the highest level it gives, ``reverse_power_w`` what its output stands from
+    outside; ``level_uncertainty_db`` is that of its level scale.
+    """
+
+    source: Literal["simulated", "operator"]
+    maximum_dbm: LevelDbm | None = None
+    reverse_power_w: RatingW | None = None
+    level_uncertainty_db: UncertaintyDb | None = None
+    path: tuple[PathElement, ...] = ()
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        _each_once("path", self.path)
+        return self
+
+
+class MeterDescription(Description):
+    """The meter on the unit's supply, with the standard uncertainty of what it shows."""
+
+    source: Literal["simulated", "operator"]
+    voltage_uncertainty_v: MeterV | None = None
+    current_uncertainty_a: MeterA | None = None
+
+
+class SoundDescription(Description):
+    """The sound card on the repeated audio."""
+
+    source: Literal["sound card", "recording"]
+    device: Name | None = None
+    sample_rate_hz: SampleRateHz = 48000.0
+
+
+class SimulatedDescription(Description):
+    """Which simulated unit stands on the bench, its random numbers and its faults by name."""
+
+    unit: Name
+    seed: Whole
+    faults: tuple[Name, ...] = ()
+
+
+class Bench(Description):
+    """A bench. ``calibrated`` is the day that its losses and scales were last measured."""
+
+    name: Name
+    note: Name | None = None
+    calibrated: Annotated[date, BeforeValidator(_day)] | None = None
+    input: InputReceiver | None = None
+    output: OutputReceiver | None = None
+    generator: GeneratorDescription | None = None
+    meter: MeterDescription | None = None
+    sound: SoundDescription | None = None
+    simulated: SimulatedDescription | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        for part in ("input", "output", "generator", "meter"):
+            described = getattr(self, part)
+            if described is None:
+                continue
+            if described.source == "simulated" and self.simulated is None:
+                refuse(f'[{part}] has source = "simulated", but there is no [simulated]')
+            if described.source != "simulated" and self.simulated is not None:
+                refuse(
+                    f"[{part}] has source = {shown(described.source)} beside [simulated];"
+                    " a bench is simulated as a whole"
+                )
+        if self.input is not None and self.output is not None:
+            serials = (self.input.serial, self.output.serial)
+            live = self.input.source == self.output.source == "rtlsdr"
+            if live and None in serials:
+                refuse("[input] and [output] are two dongles; give each its serial")
+            if live and serials[0] == serials[1]:
+                refuse(f"[input] and [output] both have serial = {shown(serials[0])}")
+        return self
+
+    @property
+    def live(self) -> bool:
+        """Whether real power can flow: something on it is neither simulated nor recorded."""
+        parts = (self.input, self.output, self.generator)
+        return any(part is not None and part.source in ("rtlsdr", "operator") for part in parts)
+
+    def with_simulated_unit(self, unit: str) -> Bench:
+        """Give the same simulated bench with another unit on it; ValueError when it is real."""
+        if self.simulated is None:
+            raise ValueError(f"{self.name} is not simulated")
+        return self.model_copy(
+            update={"simulated": self.simulated.model_copy(update={"unit": unit})}
+        )
+
+    def receiver(self, role: Role) -> InputReceiver | OutputReceiver | None:
+        """Give the receiver of a role, or None."""
+        return {"input": self.input, "output": self.output}.get(role)
+
+    def stimulus_contributions(self) -> tuple[Contribution, ...]:
+        """Give the uncertainty of a level at the unit's port as the generator was set, in dB.
+
+        Its level scale, its path, and the path from the tap to the unit; the last is the same
+        quantity as in the level of the input receiver. Empty without ``level_uncertainty_db``.
+        """
+        generator = self.generator
+        if generator is None or generator.level_uncertainty_db is None:
+            return ()
+        scale = Contribution(
+            name=f"{self.name}.generator.level_dbm",
+            standard_uncertainty=generator.level_uncertainty_db,
+            kind="B",
+            source=SOURCE,
+        )
+        path = _declared(f"{self.name}.generator.path", -1.0, generator.path)
+        onward = self.input.unit_path if self.input is not None else ()
+        return (scale, *path, *_declared(f"{self.name}.input.unit_path", -1.0, onward))
+
+
+def bench_from(table: Mapping[str, Any], where: str = "bench") -> Bench:
+    """Make a bench from tables as TOML gives them.
+
+    Raises
+    ------
+    BadInput : what is wrong with them, with ``where`` before it.
+    """
+    return checked(Bench, table, where)
+
+
+def load_bench(path: Path | str) -> Bench:
+    """Read a bench file.
+
+    Raises
+    ------
+    BadInput : the file cannot be read, is not TOML, or a key is unknown, missing or wrong.
+    """
+    return checked(Bench, read_toml(path), str(path))

@@ -1,0 +1,122 @@
+"""What devices can do: small Protocols, one ability each, and no code.
+
+The simulated bench, hardware and the operator's hand satisfy the same ones. Truth never rides
+with the samples.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from harness.blocks import Block
+
+Role = Literal["input", "output", "audio"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StreamInfo:
+    """What a stream of samples says of itself; becomes a recording's description.
+
+    ``datatype`` is SigMF's (``cu8``, ``ci16_le``, ``cf32_le``). ``hardware`` names the device.
+    """
+
+    role: Role
+    datatype: str
+    sample_rate_hz: float
+    centre_hz: float
+    hardware: str
+    gain_db: float | None = None
+
+
+class SampleSource(Protocol):
+    """Gives the streams of one take, side by side.
+
+    ``read`` gives, for each role, the blocks from where the last call ended up to about
+    ``until_s`` on the stream's own clock (time of sample 0 is 0). A live source waits for
+    them; a simulated one makes them. Blocks hold undecoded samples, shape (n, 2).
+    """
+
+    @property
+    def streams(self) -> Mapping[Role, StreamInfo]:
+        """The streams there are."""
+        ...
+
+    def start(self) -> None:
+        """Begin a take: the next sample is sample 0."""
+        ...
+
+    def read(self, until_s: float) -> Mapping[Role, list[Block]]:
+        """Give what came up to ``until_s``."""
+        ...
+
+    def stop(self) -> None:
+        """End the take; the devices stay open."""
+        ...
+
+
+class Generator(Protocol):
+    """A signal generator at the unit's receiver port. RF is off until a level is set."""
+
+    def set_frequency(self, frequency_hz: float) -> None:
+        """Set the carrier frequency."""
+        ...
+
+    def set_modulation(self, tone_hz: float, deviation_hz: float) -> None:
+        """Set sine FM; a deviation of 0 is an unmodulated carrier."""
+        ...
+
+    def set_level(self, level_port_dbm: float) -> None:
+        """Set the level at the unit's port and switch RF on."""
+        ...
+
+    def rf_off(self) -> None:
+        """Switch RF off: allowed at any time, any number of times."""
+        ...
+
+
+class KnobHand(Protocol):
+    """Whoever turns the squelch knob: the operator, or the simulated bench."""
+
+    def turn_knob(self, position: str) -> None:
+        """Turn the knob to a position as marked on the unit, such as ``"3:30"``."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyReading:
+    """What a meter on the unit's supply shows; NaN where it cannot tell."""
+
+    voltage_v: float
+    current_a: float
+    temperature_degc: float
+
+
+class SupplyMeter(Protocol):
+    """Reads the unit's supply."""
+
+    def read_supply(self) -> SupplyReading:
+        """Give voltage, current and temperature now."""
+        ...
+
+
+class TransmitterSwitch(Protocol):
+    """Disables the unit's transmitter, for the level of desensitisation and for safety."""
+
+    def set_transmitter_enabled(self, enabled: bool) -> None:
+        """Let the unit transmit when keyed, or keep it from it."""
+        ...
+
+
+class Waiter(Protocol):
+    """Lets time pass between takes: the clock, or the simulated bench at its own pace."""
+
+    def wait(self, seconds: float) -> None:
+        """Let ``seconds`` pass."""
+        ...
+
+    @property
+    def now_s(self) -> float:
+        """Seconds that have passed since the bench was opened."""
+        ...

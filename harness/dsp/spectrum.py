@@ -1,0 +1,110 @@
+"""Power against frequency: density of audio, band power, lines of a channel."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+FLAT_TOP = (0.21557895, 0.41663158, 0.277263158, 0.083578947, 0.006947368)
+"""Cosine terms of the flat-top window: D'Antona & Ferrero, Digital Signal Processing for
+Measurement Systems (2006), as in the documentation of scipy.signal.windows.flattop."""
+
+
+def power_density(audio: FloatArray, sample_rate_hz: float) -> FloatArray:
+    """One-sided power density of real samples through a Hann window.
+
+    Parameters
+    ----------
+    audio : float64, shape (n,), unit U
+
+    Returns
+    -------
+    float64, shape (n // 2 + 1,), U^2/Hz, at k * sample_rate_hz / n. Summed over all bins times
+    the bin width it is the mean square of ``audio`` as weighted by the window.
+    """
+    n = len(audio)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / n)
+    spectrum = np.fft.rfft(audio * window)
+    density = (spectrum.real**2 + spectrum.imag**2) * (
+        2.0 / (sample_rate_hz * float(window @ window))
+    )
+    density[0] *= 0.5
+    if n % 2 == 0:
+        density[-1] *= 0.5
+    return np.asarray(density, dtype=np.float64)
+
+
+def band_power(
+    density: FloatArray, bin_hz: float, low_hz: float, high_hz: float, weight: FloatArray | None
+) -> float:
+    """Power between two frequencies, with the share of a bin that lies within the band.
+
+    Parameters
+    ----------
+    density : float64, shape (m,), one-sided, at k * bin_hz
+    weight : power weight of each bin, shape (m,), or None for flat
+    """
+    k = np.arange(len(density))
+    share = np.clip((high_hz / bin_hz) - k + 0.5, 0.0, 1.0) * np.clip(
+        k + 0.5 - low_hz / bin_hz, 0.0, 1.0
+    )
+    weighted = density * share if weight is None else density * share * weight
+    return float(weighted.sum() * bin_hz)
+
+
+def flat_top_window(length: int) -> FloatArray:
+    """Give a periodic flat-top window: a line reads right wherever it falls between bins."""
+    angle = 2.0 * np.pi * np.arange(length) / length
+    signs = (-1.0) ** np.arange(len(FLAT_TOP))
+    return np.asarray(
+        sum(s * a * np.cos(k * angle) for k, (a, s) in enumerate(zip(FLAT_TOP, signs, strict=True)))
+    )
+
+
+class LineSpectrum:
+    """Mean power per line of complex samples, segment by segment, half overlapping.
+
+    A sinusoid of power P shows as P at its place; noise of density N shows as N times
+    ``resolution_hz``.
+
+    Parameters
+    ----------
+    length : int, samples per segment
+    """
+
+    def __init__(self, length: int, sample_rate_hz: float) -> None:
+        self.length = length
+        self._window = flat_top_window(length)
+        self._sum = np.zeros(length)
+        self._count = 0
+        self._rate_hz = sample_rate_hz
+
+    @property
+    def resolution_hz(self) -> float:
+        """Equivalent noise bandwidth of a line."""
+        window = self._window
+        return float(self._rate_hz * (window @ window) / window.sum() ** 2)
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """Where the lines lie, rising, 0 in the middle."""
+        return np.fft.fftshift(np.fft.fftfreq(self.length, 1.0 / self._rate_hz))
+
+    @property
+    def count(self) -> int:
+        """Segments so far."""
+        return self._count
+
+    def add(self, iq: NDArray[np.complexfloating]) -> None:
+        """Add the segments of an uninterrupted run of samples; a shorter rest is left out."""
+        for start in range(0, len(iq) - self.length + 1, self.length // 2):
+            lines = np.fft.fft(iq[start : start + self.length] * self._window)
+            self._sum += lines.real**2 + lines.imag**2
+            self._count += 1
+
+    def power(self) -> FloatArray:
+        """Mean power per line, shape (length,), in the order of ``frequency_hz``."""
+        scale = self._window.sum() ** 2 * max(self._count, 1)
+        return np.asarray(np.fft.fftshift(self._sum) / scale)

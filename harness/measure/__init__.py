@@ -1,0 +1,1 @@
+"""Channel blocks in, readings out: one file per kind of measurement."""

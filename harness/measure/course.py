@@ -1,0 +1,265 @@
+"""The course of one quantity over a battery run: noise, settled start, end, slope, crossings.
+
+Rows further apart than ``GAP_INTERVALS`` typical intervals are a gap; nothing is interpolated or
+fitted across one, except the slope, for which missing rows are only fewer rows.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.uncertainty import rectangular
+from harness.units import FloatArray
+
+GAP_INTERVALS = 3.0
+"""Rows further apart than so many typical intervals are a gap. Chosen."""
+WARM_UP_MOST_S = 900.0
+"""A warm-up is looked for in so much of the start, or in a tenth of a shorter run. Chosen."""
+END_ROWS = (15, 9, 5)
+"""Rows at the end that a line is tried through, longest first. Chosen."""
+STRAIGHT = 1.5
+"""Residuals below so many times the noise are a straight line. Chosen."""
+CONFIRM_ROWS = 3
+"""Most of so many rows from a crossing on must lie beyond it: one stray row is none. Chosen."""
+LOCAL_ROWS = 4
+"""Rows on each side of a crossing that its slope is taken from. Chosen."""
+
+
+def typical_interval_s(time_s: FloatArray) -> float:
+    """Median of the intervals above 0, in s; 0 where there is none."""
+    steps_s = np.diff(time_s)
+    steps_s = steps_s[steps_s > 0]
+    return float(np.median(steps_s)) if steps_s.size else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line by least squares, and what is left of the values.
+
+    ``value`` is that at the time asked for; both standard uncertainties rest on ``residual_rms``
+    and ``degrees_of_freedom``, at least 1.
+    """
+
+    value: float
+    slope_per_s: float
+    value_uncertainty: float
+    slope_uncertainty: float
+    residual_rms: float
+    degrees_of_freedom: float
+
+
+def fit_line(
+    time_s: FloatArray, values: FloatArray, at_s: float, least_rms: float = 0.0
+) -> Line | None:
+    """Fit a line; None with fewer than three values or all at one time.
+
+    Parameters
+    ----------
+    time_s, values : float64, shape (n,)
+    at_s : where the line is asked for
+    least_rms : the residuals count as no smaller than this
+
+    Notes
+    -----
+    What is left of a curve hangs together from row to row, and n such rows say less than n
+    rows. The degrees of freedom are those of n (1 - r) / (1 + r) rows, r the correlation of
+    neighbours, and the uncertainties grow alike (first-order autoregression; common practice).
+    """
+    count = len(time_s)
+    if count < 3:
+        return None
+    middle_s = float(time_s.mean())
+    since_s = time_s - middle_s
+    spread = float(since_s @ since_s)
+    if spread == 0.0:
+        return None
+    mean = float(values.mean())
+    slope = float(since_s @ (values - mean)) / spread
+    left = values - mean - slope * since_s
+    squares = float(left @ left)
+    together = float(left[1:] @ left[:-1]) / squares if squares > 0.0 else 0.0
+    together = min(max(together, 0.0), 0.99)
+    grown = (1.0 + together) / (1.0 - together)
+    freedom = max(count / grown - 2.0, 1.0)
+    rms = max(math.sqrt(squares / (count - 2)), least_rms)
+    away_s = at_s - middle_s
+    return Line(
+        value=mean + slope * away_s,
+        slope_per_s=slope,
+        value_uncertainty=rms * math.sqrt(grown * (1.0 / count + away_s**2 / spread)),
+        slope_uncertainty=rms * math.sqrt(grown / spread),
+        residual_rms=rms,
+        degrees_of_freedom=freedom,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A level at one moment: standard uncertainty, degrees of freedom, rows it rests on."""
+
+    value: float
+    standard_uncertainty: float
+    degrees_of_freedom: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """The settled start: its level, the first settled row, and the warm-up before it.
+
+    ``warm_up`` is first value minus settled course, 0 without a warm-up; ``warm_up_s`` its length.
+    """
+
+    level: Level
+    row: int
+    warm_up: float
+    warm_up_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Where a course falls to a level.
+
+    ``before_s`` and ``after_s`` are the rows on either side; ``before_s`` is None where the first
+    row is already below. ``time_s`` is interpolated between them, None across a gap.
+    ``slope_per_s`` is below 0.
+    """
+
+    before_s: float | None
+    after_s: float
+    time_s: float | None
+    slope_per_s: float
+
+
+class Course:
+    """One quantity over a run, blanks left out, one value per time.
+
+    Parameters
+    ----------
+    time_s : float64, shape (n,), not falling
+    values : float64, shape (n,); NaN is a blank
+    """
+
+    def __init__(self, time_s: FloatArray, values: FloatArray) -> None:
+        there = np.isfinite(values)
+        time_s, values = time_s[there], values[there]
+        last = np.append(np.diff(time_s) > 0, True)[: len(time_s)]
+        self.time_s: FloatArray = time_s[last]
+        self.values: FloatArray = values[last]
+        self.interval_s = typical_interval_s(self.time_s)
+        self.noise = _noise(self.time_s, self.values)
+
+    def __len__(self) -> int:
+        """Count the values."""
+        return len(self.time_s)
+
+    @property
+    def gaps(self) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        """Whether there is a gap between each value and the next; shape (n - 1,)."""
+        return np.asarray(np.diff(self.time_s) > GAP_INTERVALS * self.interval_s)
+
+    def _whole(self, row: int, first: int, last: int) -> slice:
+        """Rows first to last around a row, cut at the nearest gaps."""
+        gaps = np.flatnonzero(self.gaps)
+        earlier, later = gaps[gaps < row], gaps[gaps >= row]
+        first = max(first, 0, int(earlier[-1]) + 1 if earlier.size else 0)
+        last = min(last, len(self) - 1, int(later[0]) if later.size else len(self) - 1)
+        return slice(first, last + 1)
+
+    def start(self, least: float) -> Start:
+        """Give the settled start and the warm-up that was left out.
+
+        Parameters
+        ----------
+        least : deviation from the settled course that is no warm-up, in the unit of the values
+
+        Notes
+        -----
+        A line through the rows after the longest warm-up, twice as long as that, is drawn back
+        to the start; the warm-up lasts while rows lie off it by more than ``least`` and three
+        times the noise. The level is the line's, at the first settled row. Chosen.
+        """
+        first_s = float(self.time_s[0])
+        run_s = float(self.time_s[-1]) - first_s
+        longest_s = min(WARM_UP_MOST_S, run_s / 10.0)
+        since_s = self.time_s - first_s
+        window = (since_s >= longest_s) & (since_s <= 3.0 * longest_s)
+        plain = Start(Level(float(self.values[0]), self.noise, math.inf, 1), 0, 0.0, 0.0)
+        line = fit_line(self.time_s[window], self.values[window], first_s, self.noise)
+        if line is None:
+            return plain
+        off = self.values - (line.value + line.slope_per_s * since_s)
+        far = max(least, 3.0 * math.hypot(line.residual_rms, line.value_uncertainty))
+        row = 0
+        last_row = int(np.flatnonzero(window)[0])
+        while row < last_row and abs(off[row]) > far:
+            row += 1
+        settled = (since_s >= since_s[row]) & (since_s <= 3.0 * longest_s)
+        at = fit_line(self.time_s[settled], self.values[settled], self.time_s[row], self.noise)
+        if at is None:
+            return plain
+        level = Level(
+            at.value, at.value_uncertainty, at.degrees_of_freedom, int(np.count_nonzero(settled))
+        )
+        return Start(level, row, float(off[0]) if row else 0.0, float(since_s[row]))
+
+    def end(self) -> Level:
+        """Give the level at the last row: of a line where the end is straight, else the row's."""
+        last = len(self) - 1
+        for count in END_ROWS:
+            rows = self._whole(last, last - count + 1, last)
+            if rows.stop - rows.start < count:
+                continue
+            line = fit_line(self.time_s[rows], self.values[rows], self.time_s[last], self.noise)
+            if line is not None and line.residual_rms <= STRAIGHT * self.noise:
+                return Level(line.value, line.value_uncertainty, line.degrees_of_freedom, count)
+        return Level(float(self.values[last]), self.noise, math.inf, 1)
+
+    def crossing(self, level: float, first_row: int = 0) -> Crossing | None:
+        """Find where the course falls to a level, and stays: None when it never does."""
+        below = self.values <= level
+        for row in np.flatnonzero(below):
+            confirm = below[row : row + CONFIRM_ROWS]
+            if row >= first_row and 2 * np.count_nonzero(confirm) > len(confirm):
+                return self._crossing(int(row), level, first_row)
+        return None
+
+    def _crossing(self, row: int, level: float, first_row: int) -> Crossing:
+        after_s = float(self.time_s[row])
+        if row == first_row:
+            return Crossing(None, after_s, None, -math.inf)
+        before_s = float(self.time_s[row - 1])
+        above = float(self.values[row - 1]) - level
+        fall = float(self.values[row - 1] - self.values[row])
+        slope = -fall / (after_s - before_s)
+        if self.gaps[row - 1]:
+            return Crossing(before_s, after_s, None, slope)
+        rows = self._whole(row, row - LOCAL_ROWS, row + LOCAL_ROWS - 1)
+        line = fit_line(self.time_s[rows], self.values[rows], after_s)
+        if line is not None and line.slope_per_s < 0.0:
+            slope = line.slope_per_s
+        return Crossing(before_s, after_s, before_s + (after_s - before_s) * above / fall, slope)
+
+
+def _noise(time_s: FloatArray, values: FloatArray) -> float:
+    """Estimate the standard deviation from row to row, of what a smooth course leaves.
+
+    Notes
+    -----
+    Each value against the line between its neighbours; the median of the size, so that a knee
+    or a stray row does not count; 0.6745 is the median size of a standard normal. Not below
+    the rounding that the values show.
+    """
+    if len(values) < 2:
+        return 0.0
+    steps = np.diff(np.unique(values))
+    rounding = rectangular(float(steps.min()) / 2.0) if steps.size else 0.0
+    if len(values) < 3:
+        return rounding
+    share = (time_s[1:-1] - time_s[:-2]) / (time_s[2:] - time_s[:-2])
+    left = values[1:-1] - values[:-2] * (1.0 - share) - values[2:] * share
+    left = left / np.sqrt(1.0 + share**2 + (1.0 - share) ** 2)
+    return max(float(np.median(np.abs(left))) / 0.6745, rounding)

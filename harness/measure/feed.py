@@ -1,0 +1,219 @@
+"""One recording on its way into a measurement: opened, described, its blocks watched.
+
+What a recording says of itself comes before what the bench file says of its receiver. Declared
+uncertainties are standard ones, in both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from harness.blocks import Block, flow
+from harness.describe import Bench, Unit
+from harness.devices import Role
+from harness.dsp.channel import ChannelReceiver, plan_channel
+from harness.dsp.decode import clipped_samples
+from harness.errors import BadInput, Damaged
+from harness.measure.select import Wish, select_channel
+from harness.measure.setup import Channel, Step
+from harness.recordings import AudioFile, Recording, open_audio, open_recording
+from harness.uncertainty import Contribution
+
+AUDIO_SUFFIXES = (".wav", ".flac", ".au")
+
+
+@dataclass(slots=True)
+class Feed:
+    """A recording, its channel, and what was wrong with the samples so far."""
+
+    role: Role
+    recording: Recording | AudioFile
+    channel: Channel
+    receiver: ChannelReceiver | None
+    span_samples: tuple[int, int | None]
+    cautions: list[str] = field(default_factory=list)
+    samples: int = 0
+    clipped: int = 0
+    lost: int = 0
+
+    def blocks(self) -> Iterator[Block]:
+        """Give the channel blocks of the span, counting what is wrong on the way."""
+        if isinstance(self.recording, AudioFile):
+            return self._audio(self.recording)
+        assert self.receiver is not None
+        return flow(self._watched(self.recording, self.receiver), self.receiver)
+
+    def _audio(self, audio: AudioFile) -> Iterator[Block]:
+        first, last = self.span_samples
+        for block in audio.blocks():
+            begin = max(first, block.start)
+            end = block.end if last is None else min(last, block.end)
+            if begin < end:
+                self.samples += end - begin
+                samples = block.samples[begin - block.start : end - block.start]
+                yield Block(samples, begin, block.sample_rate_hz)
+
+    def _watched(self, recording: Recording, receiver: ChannelReceiver) -> Iterator[Block]:
+        first, last = self.span_samples
+        true_rate_hz = receiver.plan.sample_rate_hz
+        for block in recording.blocks(start_sample=first, stop_sample=last):
+            self.samples += len(block.samples)
+            self.lost += block.lost_before
+            self.clipped += clipped_samples(block.samples, recording.datatype)
+            yield Block(block.samples, block.start, true_rate_hz, block.lost_before)
+
+
+def open_feed(path: Path, unit: Unit | None, bench: Bench | None, wish: Wish) -> Feed:
+    """Open a recording or an audio file, choose its channel, make its receiver.
+
+    Raises
+    ------
+    BadInput : it cannot be used as wished. Damaged : it is broken.
+    """
+    if path.suffix.lower() in AUDIO_SUFFIXES:
+        return _open_audio(path, wish)
+    recording = open_recording(path)
+    if recording.sample_count == 0:
+        raise Damaged("the recording holds no samples", recording.name, "Record it again.")
+    role: Role = recording.role or "output"
+    declared = bench.receiver(role) if bench else None
+    clock_ppm = recording.clock_error_ppm
+    if clock_ppm is None:
+        clock_ppm = (declared.clock_error_ppm if declared else None) or 0.0
+    scale = 1.0 + clock_ppm * 1e-6
+    rate_hz = recording.sample_rate_hz * scale
+    tuned_hz = recording.segments[0].centre_hz
+    if any(segment.centre_hz != tuned_hz for segment in recording.segments):
+        raise BadInput(
+            "its segments are tuned to different frequencies", recording.name, "Split it."
+        )
+    chosen = select_channel(recording, unit, wish, clock_error_ppm=clock_ppm)
+    offset_hz = chosen.middle_hz - tuned_hz * scale
+    try:
+        plan = plan_channel(rate_hz, offset_hz, chosen.spacing_hz)
+    except ValueError:
+        raise BadInput(
+            f"a channel {chosen.spacing_hz:.0f} Hz wide at {chosen.middle_hz:.0f} Hz is not"
+            f" within {tuned_hz:.0f} +/- {rate_hz / 2:.0f} Hz",
+            recording.name,
+            "Give --at and --spacing that lie within the recording.",
+        ) from None
+    cautions = [f"{recording.name}: {caution}" for caution in recording.cautions]
+    cautions += [chosen.caution] if chosen.caution else []
+    if abs(offset_hz) < 0.6 * chosen.spacing_hz and recording.datatype == "cu8":
+        cautions.append(
+            f"{recording.name}: the channel holds the recorder's own centre; its DC spike counts"
+            " as signal. Tune the recorder beside the channel."
+        )
+    full_scale_dbm = _first_known(
+        recording.full_scale_dbm, declared.full_scale_dbm if declared else None
+    )
+    port_offset_db = _first_known(
+        recording.port_offset_db, declared.port_offset_db if declared else None, 0.0
+    )
+    channel = Channel(
+        name=recording.name,
+        role=role,
+        sample_rate_hz=plan.channel_rate_hz,
+        centre_hz=chosen.middle_hz,
+        nominal_hz=chosen.nominal_hz,
+        tuned_hz=tuned_hz,
+        spacing_hz=chosen.spacing_hz,
+        level_offset_db=None if full_scale_dbm is None else full_scale_dbm + (port_offset_db or 0),
+        level_contributions=declared.level_contributions(bench.name) if declared and bench else (),
+        clock_contributions=_clock(recording, bench, role),
+        skew_s=_first_known(recording.skew_s, declared.skew_s if declared else None, 0.0) or 0.0,
+        skew_contributions=_skew(recording, bench, role),
+        start_utc=recording.segments[0].start_utc,
+        steps=_steps(recording, rate_hz),
+    )
+    return Feed(
+        role=role,
+        recording=recording,
+        channel=channel,
+        receiver=ChannelReceiver(recording.datatype, plan),
+        span_samples=_span_samples(chosen.span_s, rate_hz, recording.duration_s, recording.name),
+        cautions=cautions,
+    )
+
+
+def _open_audio(path: Path, wish: Wish) -> Feed:
+    if wish.at_hz is not None or wish.spacing_hz is not None:
+        raise BadInput(
+            "an audio file has no channel to choose", path.name, "Leave --at and --spacing out."
+        )
+    audio = open_audio(path)
+    if audio.sample_count == 0:
+        raise Damaged("the file holds no samples", audio.name, "Record it again.")
+    rate_hz = audio.sample_rate_hz
+    duration_s = audio.sample_count / rate_hz
+    return Feed(
+        role="audio",
+        recording=audio,
+        channel=Channel(name=audio.name, role="audio", signal="audio", sample_rate_hz=rate_hz),
+        receiver=None,
+        span_samples=_span_samples(wish.span_s, rate_hz, duration_s, audio.name),
+        cautions=[f"{audio.name}: {caution}" for caution in audio.cautions],
+    )
+
+
+def _span_samples(
+    span_s: tuple[float, float] | None, rate_hz: float, duration_s: float, name: str
+) -> tuple[int, int | None]:
+    if span_s is None:
+        return 0, None
+    begin_s, end_s = span_s
+    if not 0.0 <= begin_s < min(end_s, duration_s):
+        raise BadInput(
+            f"the span {begin_s:g}:{end_s:g} s does not lie within its {duration_s:.3f} s",
+            name,
+            "Give --span FROM:TO in seconds.",
+        )
+    return round(begin_s * rate_hz), round(min(end_s, duration_s) * rate_hz)
+
+
+def _first_known(*values: float | None) -> float | None:
+    return next((value for value in values if value is not None), None)
+
+
+def _clock(recording: Recording, bench: Bench | None, role: Role) -> tuple[Contribution, ...]:
+    if recording.clock_uncertainty_ppm is None:
+        declared = bench.receiver(role) if bench else None
+        return declared.clock_contributions(bench.name) if declared and bench else ()
+    return (
+        Contribution(
+            name=f"{recording.hardware or recording.name}.clock_error_ppm",
+            standard_uncertainty=recording.clock_uncertainty_ppm,
+            source="recording",
+        ),
+    )
+
+
+def _skew(recording: Recording, bench: Bench | None, role: Role) -> tuple[Contribution, ...]:
+    if recording.skew_uncertainty_s is None:
+        declared = bench.receiver(role) if bench else None
+        return declared.skew_contributions(bench.name) if declared and bench else ()
+    return (
+        Contribution(
+            name=f"{recording.name}.skew_s",
+            standard_uncertainty=recording.skew_uncertainty_s,
+            source="recording",
+        ),
+    )
+
+
+def _steps(recording: Recording, true_rate_hz: float) -> tuple[Step, ...]:
+    """Read steps off annotations that have a length and a level, a knob position or a label."""
+    return tuple(
+        Step(
+            start_s=note.start_sample / true_rate_hz,
+            end_s=(note.start_sample + note.sample_count) / true_rate_hz,
+            level_port_dbm=note.level_dbm,
+            knob=note.knob,
+            label=note.label or "",
+        )
+        for note in sorted(recording.annotations, key=lambda note: note.start_sample)
+        if note.sample_count and (note.level_dbm is not None or note.knob or note.label)
+    )

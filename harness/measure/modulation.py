@@ -1,0 +1,258 @@
+"""What a stretch of demodulated frequency or audio says of its test tone.
+
+One frame at a time: the strongest tone of the speech band, its harmonics, a subaudible tone,
+and the density of what is left. The kinds of measurement build their readings on this.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.dsp.spectrum import band_power, power_density
+from harness.dsp.tone import Tone, fit_harmonics, fit_tone, strongest_tone_hz
+from harness.errors import NoTone, TooShort
+
+FloatArray = NDArray[np.float64]
+
+SPEECH_LOW_HZ = 300.0
+SPEECH_HIGH_HZ = 3000.0
+TONE_HIGH_HZ = 3400.0
+"""Test tones are looked for from 300 Hz to here. Chosen."""
+SUBAUDIBLE_LOW_HZ = 60.0
+SUBAUDIBLE_HIGH_HZ = 260.0
+"""The tones of EIA/TIA RS-220 (67.0 to 250.3 Hz) lie between these; 60 Hz hum does not."""
+MOST_HARMONICS = 20
+FITTED_TONE_BINS = 1.5
+"""Bandwidth, in units of 1 / duration, that fitting amplitude, phase and frequency takes out of
+the noise: three unknowns, half a bin each."""
+
+LINE_SPREAD_BINS = 2.0
+"""Half the width of a line's main lobe through a Hann window."""
+SILENCE = 1e-9
+"""A tone below this share of the largest sample is the rounding of numbers. Chosen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToneFrame:
+    """The test tone of one frame, and what is left beside it.
+
+    ``density`` is the one-sided power density of the residual (unit^2/Hz) at k * bin_hz.
+    """
+
+    tone: Tone
+    duration_s: float
+    bin_hz: float
+    residual: FloatArray
+    density: FloatArray
+
+    @property
+    def tone_power(self) -> float:
+        """Mean square of the tone, the fit's own noise taken off."""
+        noise = 2.0 * self.tone.amplitude_uncertainty**2 * self._local_noise
+        return max(self.tone.amplitude**2 - noise, 0.0) / 2.0
+
+    @property
+    def frequency_variance(self) -> float:
+        """Variance of the tone's frequency, by the noise that lies near it."""
+        return self.tone.frequency_uncertainty_hz**2 * self._local_noise
+
+    @property
+    def _local_noise(self) -> float:
+        """Density of the residual about the tone to that of white noise of the same power.
+
+        The fit takes its residual for white; that of a discriminator rises with frequency.
+        """
+        k = round(self.tone.frequency_hz / self.bin_hz)
+        reach = max(round(0.15 * self.tone.frequency_hz / self.bin_hz), 6)
+        beside = np.r_[self.density[max(k - reach, 1) : k - 2], self.density[k + 3 : k + reach]]
+        mean = float(self.density.mean())
+        return float(beside.mean()) / mean if mean > 0.0 and len(beside) else 1.0
+
+    def residual_power(
+        self, low_hz: float, high_hz: float, weight: FloatArray | None = None
+    ) -> float:
+        """Mean square of noise and distortion in a band, made good for what the fit took.
+
+        The band is wider by what the window spreads a line: a harmonic on its edge is inside.
+        """
+        spread_hz = LINE_SPREAD_BINS * self.bin_hz
+        power = band_power(
+            self.density, self.bin_hz, low_hz - spread_hz, high_hz + spread_hz, weight
+        )
+        taken_hz = FITTED_TONE_BINS / self.duration_s
+        inside = low_hz <= self.tone.frequency_hz <= high_hz
+        width_hz = high_hz - low_hz
+        return power * width_hz / (width_hz - taken_hz) if inside else power
+
+
+def tone_frame(audio: FloatArray, sample_rate_hz: float) -> ToneFrame | None:
+    """Find and fit the test tone of a frame; None where there is no tone to be fitted.
+
+    Parameters
+    ----------
+    audio : float64, shape (n,), any unit
+
+    Notes
+    -----
+    Whether what was fitted is a tone or a chance peak of noise is for the caller to judge:
+    compare ``tone_power`` with ``residual_power``.
+    """
+    try:
+        guess_hz = strongest_tone_hz(audio, sample_rate_hz, SPEECH_LOW_HZ, TONE_HIGH_HZ)
+        tone = fit_tone(audio, sample_rate_hz, guess_hz)
+    except (NoTone, TooShort):
+        return None
+    if not tone.amplitude > SILENCE * float(np.abs(audio).max()):
+        return None
+    n = len(audio)
+    residual = without_tone(audio, sample_rate_hz, tone) - tone.mean
+    return ToneFrame(
+        tone=tone,
+        duration_s=n / sample_rate_hz,
+        bin_hz=sample_rate_hz / n,
+        residual=residual,
+        density=power_density(residual, sample_rate_hz),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeriodicFrame:
+    """Mean and harmonics of one frame, turned so that the fundamental starts as a cosine.
+
+    ``variances[k - 1]`` is the variance of each part (real, imaginary) of harmonic k.
+    """
+
+    mean: float
+    mean_variance: float
+    harmonics: NDArray[np.complex128]
+    variances: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SteadyMean:
+    """Mean of a run of samples and its variance."""
+
+    value: float
+    variance: float
+
+
+def steady_mean(audio: FloatArray, sample_rate_hz: float) -> SteadyMean:
+    """Mean through a Hann window, and its variance from the density next to 0 Hz.
+
+    A plain mean of demodulated frequency hangs on the noise of its first and last phase; the
+    window does not. Its line at 0 Hz is 1.5 bins wide. The noise of a discriminator rises with
+    the square of frequency, A k^2 + B at bin k: seen through a Hann line that is A / 3 + B at 0
+    (1/3 is the second moment of the line in bins), A taken from bins 4 to 12, B from 1 to 3.
+    """
+    n = len(audio)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / n)
+    mean = float(window @ audio) / float(window.sum())
+    density = power_density(audio - mean, sample_rate_hz)
+    k = np.arange(len(density))
+    rising = float(np.mean(density[4:13] / (k[4:13] ** 2 + 1.0 / 3.0)))
+    level = float(np.mean(density[1:4] - rising * (k[1:4] ** 2 + 1.0 / 3.0)))
+    at_zero = rising / 3.0 + max(level, 0.0)
+    variance = 1.5 * at_zero * sample_rate_hz / (2.0 * n)
+    return SteadyMean(value=mean, variance=variance)
+
+
+def periodic_frame(
+    audio: FloatArray, sample_rate_hz: float, tone: Tone, highest_hz: float
+) -> PeriodicFrame:
+    """Fit mean and harmonics of the tone's frequency up to ``highest_hz``.
+
+    The noise of each is taken from the density of the residual round about it.
+    """
+    count = int(min(max(highest_hz // tone.frequency_hz, 1), MOST_HARMONICS))
+    fitted = fit_harmonics(audio, sample_rate_hz, tone.frequency_hz, count)
+    phase = np.angle(fitted.amplitudes[0])
+    turned = fitted.amplitudes * np.exp(-1j * phase * np.arange(1, count + 1))
+    n = len(audio)
+    duration_s = n / sample_rate_hz
+    density = power_density(fitted.residual, sample_rate_hz)
+    bin_hz = sample_rate_hz / n
+
+    def around(frequency_hz: float) -> float:
+        reach = max(round(0.15 * tone.frequency_hz / bin_hz), 6)
+        k = round(frequency_hz / bin_hz)
+        return float(np.mean(density[max(k - reach, 1) : k + reach + 1]))
+
+    variances = np.array([around(k * tone.frequency_hz) for k in range(1, count + 1)])
+    beside = steady_mean(fitted.residual, sample_rate_hz)
+    return PeriodicFrame(
+        mean=fitted.mean + beside.value,
+        mean_variance=beside.variance,
+        harmonics=turned,
+        variances=variances / duration_s,
+    )
+
+
+def subaudible_tone(audio: FloatArray, sample_rate_hz: float) -> Tone | None:
+    """Find a steady tone below the speech band; None unless it stands well above what is beside.
+
+    Parameters
+    ----------
+    audio : float64, shape (n,), test tone already taken out
+    """
+    try:
+        guess_hz = strongest_tone_hz(audio, sample_rate_hz, SUBAUDIBLE_LOW_HZ, SUBAUDIBLE_HIGH_HZ)
+        tone = fit_tone(audio, sample_rate_hz, guess_hz)
+    except (NoTone, TooShort):
+        return None
+    beside = band_power(
+        power_density(audio, sample_rate_hz),
+        sample_rate_hz / len(audio),
+        SUBAUDIBLE_LOW_HZ,
+        SUBAUDIBLE_HIGH_HZ,
+        None,
+    )
+    tone_power = tone.amplitude**2 / 2.0
+    return tone if tone_power > 0.5 * beside else None
+
+
+def without_tone(audio: FloatArray, sample_rate_hz: float, tone: Tone) -> FloatArray:
+    """Take a fitted tone out; the mean stays."""
+    angle = 2.0 * np.pi * tone.frequency_hz / sample_rate_hz * np.arange(len(audio))
+    return np.asarray(audio - tone.amplitude * np.cos(angle + tone.phase_rad))
+
+
+def peaks(harmonics: NDArray[np.complex128]) -> tuple[float, float]:
+    """Highest and lowest value of a periodic waveform from its harmonics, mean left out."""
+    points = 64 * max(len(harmonics), 8)
+    spectrum = np.zeros(points // 2 + 1, dtype=np.complex128)
+    spectrum[1 : len(harmonics) + 1] = harmonics * (points / 2.0)
+    waveform = np.fft.irfft(spectrum, points)
+    return float(waveform.max()), float(waveform.min())
+
+
+def discriminator_noise(audio: FloatArray, sample_rate_hz: float, band_hz: float) -> float:
+    """Root mean square of a discriminator's noise up to ``band_hz``, in the unit of ``audio``.
+
+    Its density goes as the square of frequency; how high it is, the top of the flat band tells
+    (0.3 to 0.4 of the sample rate), where modulation is least.
+    """
+    density = power_density(audio - audio.mean(), sample_rate_hz)
+    frequency_hz = np.arange(len(density)) * sample_rate_hz / len(audio)
+    top = (frequency_hz > 0.3 * sample_rate_hz) & (frequency_hz < 0.4 * sample_rate_hz)
+    if not top.any():
+        return 0.0
+    rising = float(np.mean(density[top] / frequency_hz[top] ** 2))
+    return math.sqrt(rising * band_hz**3 / 3.0)
+
+
+def highest_value(samples: FloatArray) -> float:
+    """Highest value of samples and of what lies between them, by parabolas through three.
+
+    Parameters
+    ----------
+    samples : float64, shape (n,), n at least 3
+    """
+    k = int(np.argmax(samples[1:-1])) + 1
+    left, middle, right = (float(value) for value in samples[k - 1 : k + 2])
+    bend = left - 2.0 * middle + right
+    top = middle - (right - left) ** 2 / (8.0 * bend) if bend < 0.0 else middle
+    return max(top, float(samples[0]), float(samples[-1]))

@@ -1,0 +1,248 @@
+"""From recordings to findings: the one path that commands, procedures and the page use.
+
+A recording's blocks go through the channel receiver into the measurement, roles in step by
+time; the checksum is taken beside it on another thread.
+"""
+
+from __future__ import annotations
+
+import heapq
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from harness.blocks import Block
+from harness.describe import Bench, Unit
+from harness.devices import Role
+from harness.errors import BadInput, HarnessError
+from harness.measure.discharge import discharge_from_log
+from harness.measure.feed import Feed, open_feed
+from harness.measure.kinds import KINDS
+from harness.measure.select import Wish
+from harness.measure.setup import Measurement, Options
+from harness.readings import Findings, Reading, RecordingUsed
+from harness.recordings import AudioFile, Recording, open_take, read_log
+
+CLIPPED_SHARE = 1e-4
+"""Share of samples at a rail above which readings are flagged as clipped. Chosen."""
+
+DISCHARGE = "discharge"
+"""The kind that is measured on a battery log, not on samples."""
+
+Progress = Callable[[float], None]
+
+
+def measure_recordings(
+    kind: str,
+    paths: Sequence[Path],
+    *,
+    unit: Unit | None = None,
+    bench: Bench | None = None,
+    at_hz: float | None = None,
+    spacing_hz: float | None = None,
+    span_s: tuple[float, float] | None = None,
+    options: Options | None = None,
+    verify: bool = True,
+    progress: Progress | None = None,
+) -> Findings:
+    """Measure one recording, or the recordings of one take.
+
+    Parameters
+    ----------
+    kind : a key of ``measure.kinds.KINDS``
+    paths : SigMF recordings, or one audio file; two recordings must have different roles
+    unit, bench : descriptions, where there are any
+    at_hz, spacing_hz, span_s : channel and part to measure, instead of what is found
+    options : what the kind may be asked for
+    verify : whether checksums are taken; flagged on every reading when not
+    progress : called with the share done, 0 to 1
+
+    Raises
+    ------
+    BadInput : recordings that cannot be used so. Damaged : wrong checksum, not a number.
+    """
+    what = KINDS.get(kind)
+    if what is None:
+        choice = ", ".join([*KINDS, DISCHARGE])
+        raise BadInput(f"no measurement {kind!r}", "KIND", f"Choose one of {choice}.")
+    options = _with_descriptions(options or Options(), unit, bench)
+    cautions: list[str] = []
+    wish = Wish(at_hz=at_hz, spacing_hz=spacing_hz, span_s=span_s)
+    feeds = []
+    for path in paths:
+        feed = open_feed(path, unit, bench, wish)
+        cautions += feed.cautions
+        if feed.channel.signal not in what.signals:
+            raise BadInput(
+                f"{kind} cannot be measured on {feed.channel.signal}",
+                feed.recording.name,
+                f"Give {' or '.join(what.signals)}.",
+            )
+        feeds.append(feed)
+    _distinct_roles(feeds)
+    checks = [_Check(feed.recording) for feed in feeds] if verify else []
+    findings = _run(what.make({f.role: f.channel for f in feeds}, options), feeds, progress)
+    for check in checks:
+        check.result()
+    return _completed(findings, feeds, cautions, verify)
+
+
+def measure_paths(
+    kind: str,
+    paths: Sequence[Path],
+    *,
+    columns: Mapping[str, str] | None = None,
+    unit: Unit | None = None,
+    bench: Bench | None = None,
+    at_hz: float | None = None,
+    spacing_hz: float | None = None,
+    span_s: tuple[float, float] | None = None,
+    options: Options | None = None,
+    verify: bool = True,
+    progress: Progress | None = None,
+) -> Findings:
+    """Measure whatever the paths are: recordings, a take's collection, an audio file, a log.
+
+    Parameters
+    ----------
+    columns : of a battery log, our name to its name
+    (others) : as for ``measure_recordings``
+
+    Raises
+    ------
+    BadInput : also an option that the kind does not take.
+    """
+    if kind == DISCHARGE:
+        if any(wish is not None for wish in (at_hz, spacing_hz, span_s)):
+            raise BadInput(
+                "a battery log has no channel or span", DISCHARGE, "Leave --at and the like out."
+            )
+        if len(paths) != 1:
+            raise BadInput(f"{len(paths)} battery logs given", "RECORDING", "Give one.")
+        filled = _with_descriptions(options or Options(), unit, bench)
+        return discharge_from_log(read_log(paths[0], columns), filled)
+    if columns is not None:
+        raise BadInput("only a battery log has columns", "--columns", "Leave it out.")
+    expanded: list[Path] = []
+    for path in paths:
+        if path.suffix == ".sigmf-collection":
+            expanded += [recording.path for recording in open_take(path).recordings.values()]
+        else:
+            expanded.append(path)
+    return measure_recordings(
+        kind,
+        expanded,
+        unit=unit,
+        bench=bench,
+        at_hz=at_hz,
+        spacing_hz=spacing_hz,
+        span_s=span_s,
+        options=options,
+        verify=verify,
+        progress=progress,
+    )
+
+
+def _with_descriptions(options: Options, unit: Unit | None, bench: Bench | None) -> Options:
+    """Fill in what the descriptions say and the user did not."""
+    if unit is not None and options.rated_deviation_hz is None:
+        options = replace(options, rated_deviation_hz=unit.rated_deviation_hz)
+    if unit is not None and options.repeater_delay_s is None:
+        options = replace(options, repeater_delay_s=unit.audio_delay_s)
+    if unit is not None and unit.battery is not None and options.end_v is None:
+        options = replace(options, end_v=unit.battery.end_v)
+    if bench is not None and not options.stimulus_contributions:
+        options = replace(options, stimulus_contributions=bench.stimulus_contributions())
+    return options
+
+
+def _distinct_roles(feeds: Sequence[Feed]) -> None:
+    if not feeds:
+        raise BadInput("no recording given", "RECORDING", "Name at least one.")
+    seen: dict[Role, str] = {}
+    for feed in feeds:
+        earlier = seen.get(feed.role)
+        if earlier is not None:
+            raise BadInput(
+                f"{earlier} and {feed.recording.name} are both recordings of the {feed.role}",
+                "RECORDING",
+                "Give the recordings of one take, one per role.",
+            )
+        seen[feed.role] = feed.recording.name
+
+
+def _run(measurement: Measurement, feeds: Sequence[Feed], progress: Progress | None) -> Findings:
+    total_s = max(feed.recording.sample_count / feed.recording.sample_rate_hz for feed in feeds)
+
+    def timed(number: int, feed: Feed) -> Iterator[tuple[float, int, Role, Block]]:
+        for block in feed.blocks():
+            yield block.start_s + feed.channel.skew_s, number, feed.role, block
+
+    streams = [timed(number, feed) for number, feed in enumerate(feeds)]
+    for time_s, _, role, block in heapq.merge(*streams, key=lambda item: item[:2]):
+        measurement.push(role, block)
+        if progress is not None:
+            progress(min(max(time_s / total_s, 0.0), 1.0))
+    return measurement.finish()
+
+
+class _Check:
+    """A checksum taken on another thread."""
+
+    def __init__(self, recording: Recording | AudioFile) -> None:
+        self._recording = recording
+        self._error: HarnessError | None = None
+        self._thread = threading.Thread(target=self._verify, daemon=True)
+        self._thread.start()
+
+    def _verify(self) -> None:
+        try:
+            self._recording.verify()
+        except HarnessError as error:
+            self._error = error
+
+    def result(self) -> None:
+        """Wait for the end; raise what was found."""
+        self._thread.join()
+        if self._error is not None:
+            raise self._error
+
+
+def _completed(
+    findings: Findings, feeds: Sequence[Feed], cautions: Sequence[str], verified: bool
+) -> Findings:
+    """Add where the findings come from and what was wrong with the samples."""
+    flags: dict[str, set[str]] = {feed.recording.name: set() for feed in feeds}
+    more = list(cautions)
+    for feed in feeds:
+        mine = flags[feed.recording.name]
+        if feed.clipped > CLIPPED_SHARE * max(feed.samples, 1):
+            mine.add("clipped")
+            more.append(
+                f"{feed.recording.name}: {100.0 * feed.clipped / feed.samples:.2g} % of the samples"
+                " are clipped; lower the gain or add a pad."
+            )
+        if feed.lost:
+            mine.add("lost samples")
+            more.append(f"{feed.recording.name}: {feed.lost} samples are missing.")
+        if not verified:
+            mine.add("not verified")
+    if not verified:
+        more.append("Checksums were not verified (--no-verify).")
+
+    def flagged(reading: Reading) -> Reading:
+        added = {flag for name in reading.recordings for flag in flags.get(name, ())}
+        if not added - set(reading.flags):
+            return reading
+        return replace(reading, flags=(*reading.flags, *sorted(added - set(reading.flags))))
+
+    return replace(
+        findings,
+        readings=tuple(flagged(reading) for reading in findings.readings),
+        cautions=(*more, *findings.cautions),
+        recordings=tuple(
+            RecordingUsed(path=f.recording.name, role=f.role, sha512=f.recording.sha512 or "")
+            for f in feeds
+        ),
+    )

@@ -1,0 +1,153 @@
+"""The staircase: what steps of level, and keyed or not at their ends, say of the squelch.
+
+Theory
+------
+A squelch has memory: what has opened stays open down to a lower level. So a step says something
+only together with how it was reached. Steps in order of time form *sweeps*: runs of levels that
+rise, or that fall. Keyed or not is read at the end of each step, when it has had its dwell.
+
+=========  =====================================  ==============================================
+sweep      event                                  what follows
+=========  =====================================  ==============================================
+none       first level, not keyed before it       a rising sweep begins; nothing was seen below
+none       a higher level, not keyed before it    a rising sweep begins at the level before
+none       a lower level, keyed before it         a falling sweep begins at the level before
+none       anything else                          none: a hang, a key-up of its own, a way back
+rising     a higher level or the same             goes on: keyed for the first time gives a draw
+                                                  of the opening between the level before and it
+falling    a lower level or the same              goes on: dropped for the first time gives a draw
+                                                  of the closing between it and the level before
+rising     a lower level                          ends; what begins is as from none
+falling    a higher level                         ends; what begins is as from none
+any        generator off, other knob position     ends
+=========  =====================================  ==============================================
+
+A sweep that ends without a change gives a draw that is open on one side. A rising sweep keyed at
+its first level gives one open below. A single level is a sweep that says as much as a trial does.
+Steps of which nobody can tell (missing samples) are passed over: the draw spans them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from harness.measure.setup import NO_SIGNAL, Step
+
+Bounds = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepEnd:
+    """A step of the staircase and how it ended.
+
+    Parameters
+    ----------
+    step : as annotated, on the output's clock
+    level_port_dbm : as it really was; None with the generator off
+    keyed : at the end of the step; None where nobody can tell
+    keyed_before : at the start of the step, before the unit can have answered
+    """
+
+    step: Step
+    level_port_dbm: float | None
+    keyed: bool | None
+    keyed_before: bool | None
+
+
+@dataclass(slots=True)
+class Sweeps:
+    """Draws of opening and closing, each (lower, upper) in dBm, an end open where infinite.
+
+    ``opening``: above lower not yet keyed, at upper keyed. ``closing``: at lower dropped, at
+    upper still keyed.
+    """
+
+    opening: list[Bounds] = field(default_factory=list)
+    closing: list[Bounds] = field(default_factory=list)
+
+
+def is_staircase_step(step: Step) -> bool:
+    """Whether a step has a level or is one with the generator off."""
+    return step.level_port_dbm is not None or step.label == NO_SIGNAL
+
+
+class _Sweep:
+    """One run of levels, and the last two different ones that were still in the old state."""
+
+    def __init__(self, *, is_rising: bool, start: float) -> None:
+        self.is_rising = is_rising
+        self.draw: Bounds | None = None
+        self._last = self._before_last = start
+        self._steps = 0
+
+    def step(self, level: float, keyed: bool | None) -> None:
+        if keyed is None:
+            return
+        self._steps += 1
+        if self.draw is not None:
+            return
+        if keyed is self.is_rising:
+            # At a level that is held twice, what counts is the other one before it.
+            last = self._last if self._last != level else self._before_last
+            low, high = min(last, level), max(last, level)
+            if low < high:
+                self.draw = (low, high)
+        elif level != self._last:
+            self._before_last, self._last = self._last, level
+
+    def end(self, sweeps: Sweeps) -> None:
+        if not self._steps:
+            return
+        if self.is_rising:
+            sweeps.opening.append(self.draw or (self._last, math.inf))
+        else:
+            sweeps.closing.append(self.draw or (-math.inf, self._last))
+
+
+def find_sweeps(ends: Sequence[StepEnd]) -> Sweeps:
+    """Find the sweeps in steps of one knob position, in order of time; the table above."""
+    sweeps = Sweeps()
+    sweep: _Sweep | None = None
+    before: StepEnd | None = None
+    for end in ends:
+        level = end.level_port_dbm
+        if level is None:
+            if sweep is not None:
+                sweep.end(sweeps)
+            sweep, before = None, None
+            continue
+        rise_db = _rise_db(before, end)
+        if sweep is not None and (rise_db < 0.0 if sweep.is_rising else rise_db > 0.0):
+            sweep.end(sweeps)
+            sweep = None
+        if sweep is None:
+            sweep = _begin(before, rise_db, end.keyed_before)
+        if sweep is not None:
+            sweep.step(level, end.keyed)
+        before = end
+    if sweep is not None:
+        sweep.end(sweeps)
+    return sweeps
+
+
+def _rise_db(before: StepEnd | None, end: StepEnd) -> float:
+    """Step up from the step before, as set: measured levels scatter and would turn by chance."""
+    earlier = before.step.level_port_dbm if before is not None else None
+    now = end.step.level_port_dbm
+    return now - earlier if now is not None and earlier is not None else 0.0
+
+
+def _begin(before: StepEnd | None, rise_db: float, keyed: bool | None) -> _Sweep | None:
+    """Begin the sweep that a step belongs to, or none where it would say nothing."""
+    earlier = before.level_port_dbm if before is not None else None
+    if keyed is None:
+        return None
+    if earlier is None:
+        return None if keyed else _Sweep(is_rising=True, start=-math.inf)
+    if keyed and rise_db < 0.0:
+        return _Sweep(is_rising=False, start=earlier)
+    if not keyed and rise_db > 0.0:
+        return _Sweep(is_rising=True, start=earlier)
+    return None

@@ -1,0 +1,165 @@
+"""A short acceptance: carrier, audio, timing, squelch at the knob positions, sensitivity, battery.
+
+The order serves the later steps: hang time is known before falling sweeps must outlast it, and
+each position's region is found by a coarse sweep before the fine ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+from typing import Any
+
+from harness.describe import Unit
+from harness.measure.setup import NO_SIGNAL
+from harness.procedures.battery_run import battery_run
+from harness.procedures.steps import Measure, Procedure, Record, Say, Step, Stimulus, TurnKnob
+from harness.readings import Findings
+
+TEST_TONE_HZ = 1000.0
+STANDARD_SHARE = 0.6
+"""Standard test modulation: 1 kHz at 60 % of rated deviation (DESIGN section 3; common
+practice)."""
+STRONG_DBM = -80.0
+"""Full quieting for any unit that works. Chosen."""
+COARSE_DBM = (-128.0, -98.0)
+COARSE_STEP_DB = 2.0
+FINE_REACH_DB = 3.0
+FINE_STEP_DB = 0.75
+SWEEPS = 5
+RISING_DWELL_S = 0.25
+"""Longer than the squelch and the key-up take. Chosen; a unit slower than this shows in attack
+time first."""
+KEYINGS = 6
+SENSITIVITY_DBM = (-124.0, -110.0)
+QUIET_S = 4.0
+DEFAULT_HANG_S = 1.0
+
+
+def short_acceptance(
+    unit: Unit, *, knob_positions: Sequence[str], marked: str, loosest: str
+) -> Procedure:
+    """Yield the steps of a short acceptance.
+
+    Parameters
+    ----------
+    unit : description
+    knob_positions : those at which the squelch is characterised
+    marked : the position that the unit is used at; carrier and timing are measured there
+    loosest : the position for sensitivity, where the squelch does not get in the way
+    """
+    deviation_hz = STANDARD_SHARE * unit.rated_deviation_hz
+    yield TurnKnob(position=marked)
+    yield from _carrier(deviation_hz)
+    hang_s = yield from _timing(deviation_hz)
+    for position in knob_positions:
+        yield TurnKnob(position=position)
+        yield from _squelch(position, hang_s)
+    yield TurnKnob(position=loosest)
+    yield from _sensitivity(deviation_hz)
+    yield TurnKnob(position=marked)
+    if unit.battery is not None:
+        yield from battery_run(unit.battery, level_port_dbm=STRONG_DBM, deviation_hz=deviation_hz)
+
+
+def _carrier(deviation_hz: float) -> Procedure:
+    yield Record(
+        take="carrier",
+        title="Carrier, deviation and SINAD at a strong signal",
+        stimuli=(
+            Stimulus(duration_s=0.5, level_port_dbm=None),
+            Stimulus(
+                duration_s=3.5,
+                level_port_dbm=STRONG_DBM,
+                tone_hz=TEST_TONE_HZ,
+                deviation_hz=deviation_hz,
+                label="standard test modulation",
+            ),
+        ),
+    )
+    yield Measure(kind="carrier", take="carrier", roles=("output",))
+    yield Measure(kind="audio", take="carrier")
+
+
+def _timing(deviation_hz: float) -> Generator[Step, Any, float]:
+    """Key the unit several times; give the hang time, or a default that outlasts most."""
+    on = Stimulus(
+        duration_s=0.9, level_port_dbm=STRONG_DBM, tone_hz=TEST_TONE_HZ, deviation_hz=deviation_hz
+    )
+    off = Stimulus(duration_s=1.7, level_port_dbm=None)
+    yield Record(
+        take="timing",
+        title=f"Attack and hang, {KEYINGS} keyings",
+        stimuli=(off, *(on, off) * KEYINGS),
+    )
+    both: Findings = yield Measure(kind="timing", take="timing")
+    yield Measure(kind="timing", take="timing", roles=("output",))
+    hang = [r.value for r in both.readings if r.name == "hang_time" and r.value is not None]
+    return float(hang[0]) if hang else DEFAULT_HANG_S
+
+
+def _squelch(position: str, hang_s: float) -> Procedure:
+    take = f"squelch-{position.replace(':', '')}"
+    falling_dwell_s = hang_s + 0.25
+    coarse = _levels(*COARSE_DBM, COARSE_STEP_DB)
+    yield Record(
+        take=f"{take}-search",
+        title=f"Squelch at {position}: looking for the region",
+        stimuli=(
+            Stimulus(duration_s=QUIET_S, level_port_dbm=None, label=NO_SIGNAL),
+            *(Stimulus(duration_s=RISING_DWELL_S, level_port_dbm=level) for level in coarse),
+            *(
+                Stimulus(duration_s=falling_dwell_s, level_port_dbm=level)
+                for level in reversed(coarse[: len(coarse) // 2])
+            ),
+        ),
+    )
+    found: Findings = yield Measure(kind="squelch", take=f"{take}-search", keep=False)
+    opening = _value(found, "squelch_opening")
+    closing = _value(found, "squelch_closing")
+    if _value(found, "keying_state") == "always keyed" or not isinstance(opening, float):
+        yield Measure(kind="squelch", take=f"{take}-search")
+        yield Say(text=f"At {position} there is no region to sweep through.")
+        return
+    low = (closing if isinstance(closing, float) else opening - 3.0) - FINE_REACH_DB
+    rising = _levels(low, opening + FINE_REACH_DB, FINE_STEP_DB)
+    high = (closing if isinstance(closing, float) else opening) + FINE_REACH_DB
+    falling = [level for level in reversed(rising) if level <= high]
+    quiet = Stimulus(duration_s=max(falling_dwell_s, 0.6), level_port_dbm=None, label=NO_SIGNAL)
+    sweep = (
+        quiet,
+        *(Stimulus(duration_s=RISING_DWELL_S, level_port_dbm=level) for level in rising),
+        *(Stimulus(duration_s=falling_dwell_s, level_port_dbm=level) for level in falling),
+    )
+    yield Record(
+        take=take,
+        title=f"Squelch at {position}: {SWEEPS} sweeps up and down",
+        stimuli=(*sweep * SWEEPS, quiet),
+    )
+    yield Measure(kind="squelch", take=take)
+
+
+def _sensitivity(deviation_hz: float) -> Procedure:
+    yield Record(
+        take="sensitivity",
+        title="Sensitivity: SINAD against level",
+        stimuli=tuple(
+            Stimulus(
+                duration_s=1.3,
+                level_port_dbm=level,
+                tone_hz=TEST_TONE_HZ,
+                deviation_hz=deviation_hz,
+            )
+            for level in reversed(_levels(*SENSITIVITY_DBM, 1.0))
+        ),
+    )
+    yield Measure(kind="audio", take="sensitivity")
+
+
+def _levels(low_dbm: float, high_dbm: float, step_db: float) -> list[float]:
+    """Levels from low to high, both included, on multiples of the step."""
+    first, last = round(low_dbm / step_db), round(high_dbm / step_db)
+    return [round(number * step_db, 3) for number in range(first, last + 1)]
+
+
+def _value(findings: Findings, name: str) -> float | str | None:
+    return next((r.value for r in findings.readings if r.name == name), None)

@@ -1,0 +1,501 @@
+"""Plots as inline SVG: the same run gives the same bytes, and no script or network is needed.
+
+Colour never stands alone: what is told apart by colour differs in line or marker too.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.readings import Findings, Reading, Series
+from harness.report.thin import columns, finite_span, thin
+from harness.report.wording import MINUS, in_words, plain, quantity
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Drawing
+
+FloatArray = NDArray[np.float64]
+
+INK = "#22302f"
+QUIET = "#6c7a78"
+FIRST = "#17625b"
+SECOND = "#a4540c"
+WIDTH_IN = 7.0
+_FLOOR_DB = -60.0  # chosen: an envelope below it is drawn at the foot
+_STYLE: dict[Any, Any] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "harness",
+    "text.parse_math": False,
+    "font.family": "DejaVu Sans",
+    "font.size": 8.5,
+    "axes.edgecolor": QUIET,
+    "axes.labelcolor": INK,
+    "axes.titlesize": 8.5,
+    "axes.titlelocation": "left",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.unicode_minus": True,
+    "grid.color": "#dfe5e3",
+    "grid.linewidth": 0.6,
+    "xtick.color": QUIET,
+    "ytick.color": QUIET,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "text.color": INK,
+    "lines.linewidth": 1.3,
+    "legend.frameon": False,
+    "legend.fontsize": 8,
+    "figure.facecolor": "none",
+    "axes.facecolor": "none",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """A drawn plot: caption, what it shows in words, and the SVG element."""
+
+    caption: str
+    description: str
+    svg: str
+
+
+def figures_of(kind: str, group: Sequence[Findings]) -> list[Figure]:
+    """Draw what one kind of measurement found; nothing where there are no series."""
+    draw = _DRAWN.get(kind)
+    return [] if draw is None else draw(group)
+
+
+def _drawn(
+    name: str,
+    caption: str,
+    description: str,
+    height_in: float,
+    fill: Callable[[Drawing], None],
+) -> Figure:
+    import matplotlib
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure as Drawing
+
+    text = io.StringIO()
+    with matplotlib.rc_context({**matplotlib.rcParamsDefault, **_STYLE, "backend": "svg"}):
+        drawing = Drawing(figsize=(WIDTH_IN, height_in), layout="constrained")
+        fill(drawing)
+        canvas: Any = FigureCanvasSVG(drawing)  # untyped in the library
+        canvas.print_svg(text, metadata={"Date": None, "Creator": None})
+    return Figure(
+        caption=caption,
+        description=description,
+        svg=_inline(text.getvalue(), name, caption, description),
+    )
+
+
+def _inline(document: str, name: str, caption: str, description: str) -> str:
+    """Make a stand-alone SVG document an element of the page, with words for who cannot see it."""
+    from html import escape
+
+    svg = document[document.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
+    # Several drawings share a page: their ids must not.
+    svg = re.sub(r'\bid="', f'id="{name}-', svg)
+    svg = re.sub(r"url\(#", f"url(#{name}-", svg)
+    svg = re.sub(r'xlink:href="#', f'xlink:href="#{name}-', svg)
+    svg = re.sub(r"'DejaVu Sans'(, [^;\"]*)?", "var(--sans)", svg)
+    words = (
+        f'<title id="{name}-title">{escape(caption)}</title>'
+        f'<desc id="{name}-desc">{escape(description)}</desc>'
+    )
+    return re.sub(
+        r"<svg ([^>]*)>",
+        lambda found: (
+            f'<svg role="img" aria-labelledby="{name}-title {name}-desc" {found[1]}>{words}'
+        ),
+        svg,
+        count=1,
+    ).strip()
+
+
+def _all_series(group: Sequence[Findings], name: str) -> list[Series]:
+    return [series for part in group for series in part.series if series.name == name]
+
+
+def _one_series(group: Sequence[Findings], name: str) -> Series | None:
+    return next(iter(_all_series(group, name)), None)
+
+
+def _one_reading(group: Sequence[Findings], name: str) -> Reading | None:
+    for part in group:
+        for reading in part.readings:
+            if reading.name == name and isinstance(reading.value, int | float):
+                return reading
+    return None
+
+
+def _number(reading: Reading | None) -> float | None:
+    value = None if reading is None else reading.value
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _line(axes: Axes, series: Series, scale: float = 1.0, **style: Any) -> None:
+    x, y = thin(series.axes[0].values, series.values)
+    axes.plot(x * scale, y, **style)
+
+
+def _carrier(group: Sequence[Findings]) -> list[Figure]:
+    figures = []
+    for number, spectrum in enumerate(_all_series(group, "spectrum")):
+        low, high = finite_span(spectrum.axes[0].values)
+        if not low < high:
+            continue
+
+        def fill(drawing: Drawing, spectrum: Series = spectrum) -> None:
+            axes = drawing.subplots()
+            _line(axes, spectrum, 1e-3, color=FIRST, linewidth=0.9)
+            axes.axvline(0.0, color=QUIET, linewidth=0.8, linestyle=":")
+            axes.margins(x=0.0)
+            axes.set_xlabel("Offset from the nominal frequency, kHz")
+            axes.set_ylabel(spectrum.unit)
+
+        figures.append(
+            _drawn(
+                f"spectrum{number}",
+                "Spectrum of what the unit transmits",
+                f"Level in {spectrum.unit} from {plain(low / 1e3, 'kHz')} to"
+                f" {plain(high / 1e3, 'kHz')} about the nominal frequency.",
+                2.5,
+                fill,
+            )
+        )
+    return figures
+
+
+def _audio(group: Sequence[Findings]) -> list[Figure]:
+    points = _one_series(group, "sinad_against_level")
+    if points is None:
+        return []
+    fit = _one_series(group, "sinad_fit")
+    reading = _one_reading(group, "sensitivity_12db_sinad")
+    sensitivity_dbm = _number(reading)
+
+    def fill(drawing: Drawing) -> None:
+        axes = drawing.subplots()
+        if fit is not None:
+            _line(axes, fit, color=FIRST, label="fitted")
+        axes.plot(
+            points.axes[0].values,
+            points.values,
+            "o",
+            color=FIRST,
+            markersize=4.5,
+            markerfacecolor="white",
+            label="measured",
+        )
+        axes.axhline(12.0, color=SECOND, linewidth=1.0, linestyle="--", label="12 dB")
+        if sensitivity_dbm is not None:
+            axes.plot([sensitivity_dbm], [12.0], "D", color=SECOND, markersize=5)
+            axes.annotate(
+                quantity(sensitivity_dbm, "dBm", reading.expanded_uncertainty if reading else None),
+                (sensitivity_dbm, 12.0),
+                xytext=(8, -12),
+                textcoords="offset points",
+                color=SECOND,
+            )
+        axes.set_xlabel("Input level at the unit's port, dBm")
+        axes.set_ylabel("SINAD, dB")
+        axes.legend(loc="upper left")
+
+    low, high = finite_span(points.axes[0].values)
+    crossing = (
+        "it does not give a sensitivity"
+        if sensitivity_dbm is None
+        else f"it crosses 12 dB at {quantity(sensitivity_dbm, 'dBm')}"
+    )
+    return [
+        _drawn(
+            "sinad",
+            "SINAD of the repeated audio against input level",
+            f"{points.values.size} levels from {plain(round(low, 1), 'dBm')} to"
+            f" {plain(round(high, 1), 'dBm')}; {crossing}.",
+            2.8,
+            fill,
+        )
+    ]
+
+
+def _squelch(group: Sequence[Findings]) -> list[Figure]:
+    drawn = [part for part in group if any(s.name == "opening_fraction" for s in part.series)]
+    figures = []
+    for start in range(0, len(drawn), _PANELS_PER_ROW):
+        row = drawn[start : start + _PANELS_PER_ROW]
+        figures.append(_squelch_row(row, f"squelch{start}"))
+    return figures
+
+
+_PANELS_PER_ROW = 3
+_CURVES = (
+    ("opening", "^", "-", FIRST, FIRST),
+    ("closing", "v", "--", SECOND, "white"),
+)
+
+
+def _squelch_row(row: Sequence[Findings], name: str) -> Figure:
+    words = []
+    for part in row:
+        named = ", ".join(
+            f"{what} at {quantity(level, 'dBm')}"
+            for what, *_ in _CURVES
+            if (level := _number(_one_reading([part], f"squelch_{what}"))) is not None
+        )
+        words.append(f"{_knob(part)}: {named or 'no threshold fitted'}")
+
+    def fill(drawing: Drawing) -> None:
+        panels = drawing.subplots(1, len(row), sharey=True, squeeze=False)[0]
+        for panel, part in zip(panels, row, strict=True):
+            _squelch_panel(panel, part)
+        panels[0].set_ylabel("Part of the sweeps")
+        panels[0].legend(loc="center left", bbox_to_anchor=(0.0, 0.78))
+        drawing.supxlabel("Input level at the unit's port, dBm", fontsize=8.5)
+
+    return _drawn(
+        name,
+        "Squelch opening and closing",
+        "Part of the sweeps in which the unit has keyed (opening) or still keys (closing) against"
+        f" input level, 50 % marked. {'; '.join(words)}.",
+        2.8,
+        fill,
+    )
+
+
+def _squelch_panel(panel: Axes, part: Findings) -> None:
+    panel.axhline(0.5, color=QUIET, linewidth=0.9, linestyle=":")
+    for what, marker, line, colour, face in _CURVES:
+        points = _one_series([part], f"{what}_fraction")
+        fit = _one_series([part], f"{what}_fit")
+        if fit is not None:
+            _line(panel, fit, color=colour, linestyle=line)
+        if points is not None:
+            panel.plot(
+                points.axes[0].values,
+                points.values,
+                marker,
+                color=colour,
+                markersize=4.5,
+                markerfacecolor=face,
+                label=what,
+                clip_on=False,
+            )
+        level_dbm = _number(_one_reading([part], f"squelch_{what}"))
+        if level_dbm is not None:
+            panel.plot([level_dbm], [0.5], "|", color=INK, markersize=12, markeredgewidth=1.6)
+            right = what == "opening"
+            panel.annotate(
+                f"{level_dbm:.1f}".replace("-", MINUS),
+                (level_dbm, 0.5),
+                xytext=(7 if right else -7, 5),
+                textcoords="offset points",
+                ha="left" if right else "right",
+                color=colour,
+            )
+    panel.set_ylim(0.0, 1.0)
+    panel.set_yticks([0.0, 0.25, 0.5, 0.75, 1.0], ["0", "25 %", "50 %", "75 %", "all"])
+    panel.set_title(_knob(part))
+
+
+def _knob(part: Findings) -> str:
+    held = [item.conditions for item in part.series] + [item.conditions for item in part.readings]
+    for conditions in held:
+        if "knob" in conditions:
+            return f"Knob at {conditions['knob']}"
+    return "Knob as found"
+
+
+def _timing(group: Sequence[Findings]) -> list[Figure]:
+    envelopes = {
+        what: series
+        for what in _TRACES
+        if (series := _one_series(group, f"{what}_envelope")) is not None
+    }
+    if not envelopes:
+        return []
+    edges = {what: _first_edges(_one_series(group, f"{what}_keying")) for what in _TRACES}
+    spans = []
+    for number, word, name in ((0, "attack", "attack_time"), (1, "hang", "hang_time")):
+        first, last = edges["input"][number], edges["output"][number]
+        if first is not None and last is not None and last > first:
+            spans.append(_Span(word, first, last, _time_in_words(group, name)))
+    longest_s = max(np.ptp(finite_span(series.axes[0].values)) for series in envelopes.values())
+    near = [span for span in spans if span.last_s - span.first_s < _ZOOM_BELOW * longest_s]
+
+    def fill(drawing: Drawing) -> None:
+        panels = drawing.subplots(
+            1, 1 + len(near), squeeze=False, width_ratios=[5] + [3] * len(near)
+        )[0]
+        _traces(panels[0], envelopes, 1.0)
+        for span in spans:
+            _marked(panels[0], span, 1.0, "" if span in near else span.words or span.word)
+        panels[0].set_xlabel("Time, s")
+        panels[0].set_ylabel("dB against settled power")
+        for axes, span in zip(panels[1:], near, strict=True):
+            margin_s = max(0.3 * (span.last_s - span.first_s), 2e-3)
+            start_s, stop_s = span.first_s - margin_s, span.last_s + margin_s
+            _traces(axes, envelopes, 1e3, start_s, stop_s)
+            _marked(axes, span, 1e3, span.words or span.word)
+            axes.set_xlim(start_s * 1e3, stop_s * 1e3)
+            axes.set_xlabel("Time, ms")
+            axes.tick_params(labelleft=False)
+        handles, labels = panels[0].get_legend_handles_labels()
+        drawing.legend(handles, labels, loc="outside upper left", ncols=2)
+
+    said = "; ".join(span.words or span.word for span in spans)
+    return [
+        _drawn(
+            "keying",
+            "One keying: what went in and what came out",
+            "Power of input and output against time; the time between their edges is shaded."
+            f" {_capital(said or 'no edge of both is marked')}.",
+            2.7,
+            fill,
+        )
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """A time between two edges, and what to call it."""
+
+    word: str
+    first_s: float
+    last_s: float
+    words: str
+
+
+def _time_in_words(group: Sequence[Findings], name: str) -> str:
+    reading = _one_reading(group, name)
+    return "" if reading is None else f"{name.replace('_time', '')} {in_words(reading)}"
+
+
+_ZOOM_BELOW = 0.15  # chosen: a narrower span could not be labelled
+_TRACES = {"input": (SECOND, "--"), "output": (FIRST, "-")}
+_COLUMNS = 400  # chosen: about one to each point of the panel's width
+
+
+def _traces(
+    axes: Axes,
+    envelopes: dict[str, Series],
+    scale: float,
+    start_s: float = -math.inf,
+    stop_s: float = math.inf,
+) -> None:
+    for what, series in envelopes.items():
+        time_s = series.axes[0].values
+        inside = (time_s >= start_s) & (time_s <= stop_s)
+        x, y = time_s[inside] * scale, np.maximum(series.values[inside], _FLOOR_DB)
+        colour, line = _TRACES[what]
+        if len(x) > 2 * _COLUMNS:
+            band = columns(x, y, _COLUMNS)
+            axes.fill_between(band.x, band.lowest, band.highest, color=colour, alpha=0.28, lw=0)
+            x, y = band.x, band.middle
+        axes.plot(x, y, color=colour, linestyle=line, label=what)
+    axes.set_ylim(_FLOOR_DB, 6.0)
+
+
+def _marked(axes: Axes, span: _Span, scale: float, words: str) -> None:
+    axes.axvspan(span.first_s * scale, span.last_s * scale, color=INK, alpha=0.07, linewidth=0)
+    for edge_s in (span.first_s, span.last_s):
+        axes.axvline(edge_s * scale, color=INK, linewidth=0.8)
+    if words:
+        middle = (span.first_s + span.last_s) / 2.0 * scale
+        ground = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.5}
+        axes.text(middle, -9.0, words, ha="center", fontsize=7.5, bbox=ground)
+
+
+def _first_edges(series: Series | None) -> tuple[float | None, float | None]:
+    """Give the times of the first key-up and of the first drop after it."""
+    if series is None:
+        return None, None
+    time_s, sense = series.axes[0].values, series.values
+    ups = time_s[sense > 0]
+    up = float(ups[0]) if ups.size else None
+    drops = time_s[(sense < 0) & (time_s > (-math.inf if up is None else up))]
+    return up, float(drops[0]) if drops.size else None
+
+
+def _discharge(group: Sequence[Findings]) -> list[Figure]:
+    panels = [
+        (series, label, colour)
+        for name, label, colour in (
+            ("power", "Power, dBm", FIRST),
+            ("voltage", "Voltage, V", SECOND),
+        )
+        if (series := _one_series(group, name)) is not None
+    ]
+    if not panels:
+        return []
+    marks = [
+        (word, seconds)
+        for word, name in (
+            (f"{MINUS}1 dB", "time_to_minus_1db"),
+            (f"{MINUS}3 dB", "time_to_minus_3db"),
+        )
+        if (seconds := _number(_one_reading(group, name))) is not None
+    ]
+    longest_s = max(finite_span(series.axes[0].values)[1] for series, *_ in panels)
+    unit, scale = ("h", 1 / 3600) if longest_s > 7200 else ("min", 1 / 60)
+
+    def fill(drawing: Drawing) -> None:
+        rows = drawing.subplots(len(panels), 1, sharex=True, squeeze=False)[:, 0]
+        for axes, (series, label, colour) in zip(rows, panels, strict=True):
+            _line(axes, series, scale, color=colour)
+            axes.set_ylabel(label)
+            for _, seconds in marks:
+                axes.axvline(seconds * scale, color=INK, linewidth=0.9, linestyle="--")
+        for word, seconds in marks:
+            rows[0].annotate(
+                word,
+                (seconds * scale, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(-4, -2),
+                textcoords="offset points",
+                ha="right",
+                va="top",
+            )
+        rows[-1].set_xlabel(f"Time from load on, {unit}")
+
+    spans = "; ".join(
+        f"{label.split(',')[0].lower()} from {finite_span(series.values)[1]:.4g} down to"
+        f" {finite_span(series.values)[0]:.4g} {series.unit}"
+        for series, label, _ in panels
+    )
+    reached = "; ".join(f"{word} after {quantity(seconds, 's')}" for word, seconds in marks)
+    return [
+        _drawn(
+            "discharge",
+            "Power and voltage over the battery run",
+            f"{_capital(spans)}. {_capital(reached or 'no mark was reached')}.",
+            3.4 if len(panels) > 1 else 2.2,
+            fill,
+        )
+    ]
+
+
+_DRAWN: dict[str, Callable[[Sequence[Findings]], list[Figure]]] = {
+    "carrier": _carrier,
+    "audio": _audio,
+    "squelch": _squelch,
+    "timing": _timing,
+    "discharge": _discharge,
+}

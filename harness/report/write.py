@@ -1,0 +1,99 @@
+"""Draw the page and put it into a file: one HTML document that needs no other."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.compare import Comparison
+from harness.describe.cautions import LOCAL_RULES
+from harness.errors import BadInput
+from harness.report.content import compared, content_of, moment
+from harness.results import Run
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+
+def write_report(
+    path: str | Path,
+    run: Run,
+    *,
+    comparison: Comparison | None = None,
+    other: Run | None = None,
+) -> None:
+    """Write the report of a run, with what it was compared with where that is given.
+
+    Parameters
+    ----------
+    path : of the page; one that is there is replaced as a whole
+    run : what to report
+    comparison : of this run with another
+    other : that other run, named in the comparison's head
+
+    Raises
+    ------
+    BadInput : the page cannot be written there.
+    """
+    page = (
+        _environment()
+        .get_template("report.html")
+        .render(content=content_of(run, comparison), other=other, moment=moment)
+    )
+    _replace(Path(path), page)
+
+
+def write_comparison(path: str | Path, comparison: Comparison, a: Run, b: Run) -> None:
+    """Write a page of a comparison alone.
+
+    Raises
+    ------
+    BadInput : the page cannot be written there.
+    """
+    page = (
+        _environment()
+        .get_template("comparison.html")
+        .render(comparison=compared(comparison), a=a, b=b, moment=moment, local_rules=LOCAL_RULES)
+    )
+    _replace(Path(path), page)
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("harness.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+
+
+def _replace(path: Path, page: str) -> None:
+    """Write beside the name and rename, so that no half page is ever there."""
+    try:
+        handle, unfinished = tempfile.mkstemp(
+            prefix=f".{path.name}.", suffix=".unfinished", dir=path.parent
+        )
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8", errors="replace", newline="\n") as file:
+                file.write(page)
+                file.flush()
+                os.fsync(file.fileno())
+            mask = os.umask(0)
+            os.umask(mask)
+            os.chmod(unfinished, 0o666 & ~mask)
+            os.replace(unfinished, path)
+        finally:
+            Path(unfinished).unlink(missing_ok=True)
+    except OSError as fault:
+        reason = fault.strerror or str(fault)
+        raise BadInput(
+            f"the page cannot be written ({reason})", str(path), "Give another place."
+        ) from fault

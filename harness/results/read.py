@@ -1,0 +1,272 @@
+"""Read a run back, bit for bit, or say in one line why not."""
+
+from __future__ import annotations
+
+import json
+import math
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from harness.errors import BadInput
+from harness.readings import Axis, Findings, Limit, Reading, RecordingUsed, Series
+from harness.results import layout
+from harness.results.run import Run
+from harness.uncertainty import Contribution
+
+
+def read_run(path: str | Path) -> Run:
+    """Read a results file of this or an earlier schema.
+
+    Parameters
+    ----------
+    path : of a file that ``write_run`` wrote
+
+    Raises
+    ------
+    BadInput : missing, no results file, damaged, cut short, or of a newer schema.
+    """
+    path = Path(path)
+    if not path.is_file():
+        what = "is a folder, not a results file" if path.is_dir() else "no such file"
+        raise BadInput(what, str(path), "Give the name of a results file.")
+    try:
+        with h5py.File(path, "r") as file:
+            return _read(file, path)
+    except BadInput:
+        raise
+    except PermissionError as fault:
+        raise BadInput("may not be read", str(path), "Change its permissions.") from fault
+    except OSError as fault:
+        raise BadInput(
+            "is no results file, or is damaged or cut short",
+            str(path),
+            "Take another copy of it, or measure its recordings again.",
+        ) from fault
+    except (LookupError, ValueError, TypeError, AttributeError, RuntimeError) as fault:
+        raise _damaged(path) from fault
+
+
+def _damaged(path: Path) -> BadInput:
+    return BadInput(
+        "is damaged, or was changed after it was written",
+        str(path),
+        "Take another copy of it, or measure its recordings again.",
+    )
+
+
+def _read(file: h5py.File, path: Path) -> Run:
+    if file.attrs.get(layout.FORMAT) != layout.FORMAT_RESULTS:
+        raise BadInput(
+            "is an HDF5 file, but no results file of harness",
+            str(path),
+            "Give the name of a results file.",
+        )
+    schema = _whole(file.attrs[layout.SCHEMA_ATTRIBUTE])
+    if schema > layout.SCHEMA:
+        raise BadInput(
+            f"has schema {schema}, newer than the {layout.SCHEMA} that this version reads",
+            str(path),
+            "Read it with a newer version of harness.",
+        )
+    if schema not in _READERS:
+        raise BadInput(f"has schema {schema}, which never was", str(path), "Take another copy.")
+    if file.attrs[layout.DIGEST] != layout.digest(file):
+        raise _damaged(path)
+    return _READERS[schema](file)
+
+
+def _read_schema_1(file: h5py.File) -> Run:
+    attributes = file.attrs
+    software = _Table(file[layout.SOFTWARE])
+    return Run(
+        title=attributes[layout.TITLE],
+        procedure=attributes[layout.PROCEDURE],
+        unit=json.loads(file[layout.UNIT].attrs[layout.DESCRIPTION]),
+        bench=json.loads(file[layout.BENCH].attrs[layout.DESCRIPTION]),
+        limits=_limits(_Table(file[layout.LIMITS])),
+        findings=tuple(_findings(group) for group in _in_order(file, layout.FINDINGS)),
+        verdict=attributes[layout.VERDICT],
+        started_utc=datetime.fromisoformat(attributes[layout.STARTED_UTC]),
+        ended_utc=datetime.fromisoformat(attributes[layout.ENDED_UTC]),
+        software=dict(zip(software.texts("name"), software.texts("version"), strict=True)),
+        cautions=tuple(_Table(file[layout.CAUTIONS]).texts("text")),
+        notes=attributes[layout.NOTES],
+        source=attributes[layout.SOURCE],
+    )
+
+
+_READERS = {1: _read_schema_1}
+
+
+class _Table:
+    """Columns of a group, as Python values."""
+
+    def __init__(self, group: h5py.Group) -> None:
+        self.group = group
+
+    def texts(self, name: str) -> list[str]:
+        return [_text(value) for value in self.group[name][...]]
+
+    def optional_texts(self, name: str) -> list[Any]:
+        return [None if text == layout.NONE_TEXT else text for text in self.texts(name)]
+
+    def json(self, name: str) -> list[Any]:
+        return [json.loads(text) for text in self.texts(name)]
+
+    def numbers(self, name: str) -> list[float]:
+        return [float(value) for value in self.group[name][...]]
+
+    def optional_numbers(self, name: str) -> list[float | None]:
+        return [None if math.isnan(number) else number for number in self.numbers(name)]
+
+    def counts(self, name: str) -> list[int]:
+        return [int(value) for value in self.group[name][...]]
+
+
+def _whole(attribute: Any) -> int:
+    # netCDF-4 keeps a number as an array of one.
+    (number,) = np.ravel(attribute)
+    return int(number)
+
+
+def _text(value: Any) -> str:
+    return value.decode("utf-8") if isinstance(value, bytes) else str(value)
+
+
+def _in_order(parent: h5py.Group, name: str) -> list[h5py.Group]:
+    if name not in parent:
+        return []
+    groups = parent[name].values()
+    return sorted(groups, key=lambda group: _whole(group.attrs[layout.POSITION]))
+
+
+def _limits(table: _Table) -> tuple[Limit, ...]:
+    columns = zip(
+        table.texts("reading"),
+        table.texts("unit"),
+        table.texts("source"),
+        table.optional_numbers("minimum"),
+        table.optional_numbers("maximum"),
+        table.json("allowed"),
+        table.json("where"),
+        strict=True,
+    )
+    return tuple(
+        Limit(
+            reading=reading,
+            unit=unit,
+            source=source,
+            minimum=minimum,
+            maximum=maximum,
+            allowed=tuple(allowed),
+            where={key: tuple(v) if isinstance(v, list) else v for key, v in where.items()},
+        )
+        for reading, unit, source, minimum, maximum, allowed, where in columns
+    )
+
+
+def _findings(group: h5py.Group) -> Findings:
+    recordings = _Table(group[layout.RECORDINGS])
+    return Findings(
+        kind=group.attrs[layout.KIND],
+        readings=_readings(group),
+        series=tuple(_series(held) for held in _in_order(group, layout.SERIES)),
+        cautions=tuple(_Table(group[layout.CAUTIONS]).texts("text")),
+        recordings=tuple(
+            RecordingUsed(path=path, role=role, sha512=sha512)
+            for path, role, sha512 in zip(
+                recordings.texts("path"),
+                recordings.texts("role"),
+                recordings.texts("sha512"),
+                strict=True,
+            )
+        ),
+    )
+
+
+def _readings(group: h5py.Group) -> tuple[Reading, ...]:
+    table = _Table(group[layout.READINGS])
+    names = table.texts("name")
+    parts = _contributions(_Table(group[layout.CONTRIBUTIONS]), len(names))
+    lows, highs = table.optional_numbers("interval_low"), table.optional_numbers("interval_high")
+    numbers, states = table.optional_numbers(layout.VALUE), table.texts("state")
+    held_in: dict[str, list[Any]] = dict(
+        zip(layout.VALUE_TYPES, (numbers, states, [None] * len(names)), strict=True)
+    )
+    types = table.texts("value_type")
+    units, uncertainties = table.texts("unit"), table.optional_numbers("expanded_uncertainty")
+    factors, counts = table.numbers("coverage_factor"), table.counts("count")
+    bounds, verdicts = table.optional_texts("bound"), table.optional_texts("verdict")
+    notes, conditions = table.texts("note"), table.json(layout.CONDITIONS)
+    flags, recordings = table.json("flags"), table.json(layout.RECORDINGS)
+    readings = []
+    for i, name in enumerate(names):
+        low, high = lows[i], highs[i]
+        readings.append(
+            Reading(
+                name=name,
+                value=held_in[types[i]][i],
+                unit=units[i],
+                expanded_uncertainty=uncertainties[i],
+                coverage_factor=factors[i],
+                interval=None if low is None or high is None else (low, high),
+                bound=bounds[i],
+                count=counts[i],
+                conditions=conditions[i],
+                recordings=tuple(recordings[i]),
+                flags=tuple(flags[i]),
+                verdict=verdicts[i],
+                note=notes[i],
+                contributions=parts[i],
+            )
+        )
+    return tuple(readings)
+
+
+def _contributions(table: _Table, count: int) -> list[tuple[Contribution, ...]]:
+    gathered: list[list[Contribution]] = [[] for _ in range(count)]
+    columns: Any = zip(
+        table.counts("reading_number"),
+        table.texts("name"),
+        table.numbers("standard_uncertainty"),
+        table.numbers("sensitivity"),
+        table.texts("kind"),
+        table.numbers("degrees_of_freedom"),
+        table.texts("source"),
+        strict=True,
+    )
+    for number, name, standard, sensitivity, kind, freedom, source in columns:
+        gathered[number].append(
+            Contribution(
+                name=name,
+                standard_uncertainty=standard,
+                sensitivity=sensitivity,
+                kind=kind,
+                degrees_of_freedom=freedom,
+                source=source,
+            )
+        )
+    return [tuple(parts) for parts in gathered]
+
+
+def _series(group: h5py.Group) -> Series:
+    values = group[layout.VALUE]
+    axes = []
+    for name in json.loads(group.attrs[layout.AXES]):
+        axis = group[name]
+        axes.append(Axis(name=name, unit=axis.attrs[layout.UNITS], values=_floats(axis)))
+    return Series(
+        name=group.attrs[layout.NAME],
+        unit=values.attrs[layout.UNITS],
+        axes=tuple(axes),
+        values=_floats(values),
+        conditions=json.loads(group.attrs[layout.CONDITIONS]),
+    )
+
+
+def _floats(variable: h5py.Dataset) -> np.ndarray[Any, np.dtype[np.float64]]:
+    return np.asarray(variable[...], dtype=np.float64)

@@ -1,0 +1,106 @@
+"""The names of readings: one table of name, unit, definition and where the definition stands.
+
+Definitions are the trade's, after TIA-603 and ETSI EN 300 086 usage (values of those standards
+are not repeated here); DESIGN's table of readings is the project's own wording of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A reading's name, unit, one-line definition, printed places and plain title."""
+
+    name: str
+    unit: str
+    title: str
+    definition: str
+    decimals: int
+
+
+_TABLE = (
+    ("carrier_power", "dBm", "Carrier power", "mean power at the antenna port, keyed", 2),
+    ("frequency_error", "Hz", "Frequency error", "carrier minus nominal frequency", 1),
+    (
+        "deviation_peak_positive",
+        "Hz",
+        "Peak deviation, upward",
+        "highest frequency above the mean, noise averaged out",
+        1,
+    ),
+    (
+        "deviation_peak_negative",
+        "Hz",
+        "Peak deviation, downward",
+        "lowest frequency below the mean, as a positive number",
+        1,
+    ),
+    ("deviation_peak", "Hz", "Peak deviation", "half of peak-to-peak", 1),
+    ("deviation_tone", "Hz", "Tone deviation", "amplitude of the fitted test tone", 1),
+    ("tone_frequency", "Hz", "Tone frequency", "frequency of the test tone", 3),
+    ("sinad", "dB", "SINAD", "(S+N+D)/(N+D) of the repeated audio, land-mobile definition", 2),
+    (
+        "sensitivity_12db_sinad",
+        "dBm",
+        "Sensitivity, 12 dB SINAD",
+        "input level at which the repeated audio has 12 dB SINAD",
+        2,
+    ),
+    (
+        "squelch_opening",
+        "dBm",
+        "Squelch opening",
+        "input level by which half of the rising sweeps have keyed",
+        2,
+    ),
+    (
+        "squelch_closing",
+        "dBm",
+        "Squelch closing",
+        "input level by which half of the falling sweeps have dropped",
+        2,
+    ),
+    ("squelch_hysteresis", "dB", "Squelch hysteresis", "opening minus closing", 2),
+    (
+        "squelch_spread",
+        "dB",
+        "Opening spread",
+        "standard deviation of the fitted opening curve",
+        2,
+    ),
+    (
+        "false_keying_rate",
+        "1/h",
+        "False keying",
+        "key-ups in an hour without a signal",
+        1,
+    ),
+    (
+        "keying_state",
+        "",
+        "Keying",
+        "normal, always keyed, never keyed or chatters",
+        0,
+    ),
+    ("attack_time", "s", "Attack time", "input carrier on to output carrier on", 4),
+    ("hang_time", "s", "Hang time", "input carrier off to output carrier off", 4),
+    (
+        "squelch_tail",
+        "s",
+        "Squelch tail",
+        "noise burst in the repeated audio after the input drops",
+        4,
+    ),
+    ("power_drift", "dB", "Power drift", "output power at the end against the settled start", 2),
+    ("power_slope", "dB/h", "Power slope", "slope of output power over the loaded run", 3),
+    ("time_to_minus_1db", "s", "Time to -1 dB", "power 1 dB below the settled start", 0),
+    ("time_to_minus_3db", "s", "Time to -3 dB", "power 3 dB below the settled start", 0),
+    ("run_time", "s", "Run time", "load on to transmitter off or battery at its end voltage", 0),
+    ("frequency_drift", "Hz", "Frequency drift", "carrier at the end minus settled start", 1),
+    ("energy_delivered", "Wh", "Energy delivered", "voltage times current over the run", 2),
+    ("charge_delivered", "Ah", "Charge delivered", "current over the run", 3),
+)
+
+TERMS: dict[str, Term] = {row[0]: Term(*row) for row in _TABLE}

@@ -1,0 +1,553 @@
+"""Discharge from battery logs: truth by construction, real batteries, bounds, properties.
+
+Sources: logs by formula (``tests/truth/battery.py``; here the same shape with a warm-up, noise or
+blanks); the real discharges of captures/README.md, one of them in tests/data/faster-lead-acid.
+Tolerances: DESIGN section 3 (one logging interval, 0.05 dB, 0.5 Hz, 0.5 %) or as written beside.
+"""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.errors import BadInput
+from harness.measure.discharge import COLUMNS, Discharge, discharge_from_log
+from harness.measure.setup import Options
+from harness.readings import findings_json
+from harness.recordings import LogTable, read_log
+from tests.measure.pick import pick, series
+from tests.truth.battery import BatteryRun
+
+REAL = Path(__file__).parents[1] / "data" / "faster-lead-acid" / "sla12v_17ah_3a.csv"
+MEASURED = {
+    # file: hours on load, Ah, Wh, hours until below 12.0, 11.5, 11.0 V (captures/README.md)
+    "3a": (6.486, 19.74, 235.0, {12.0: 3.112, 11.5: 5.079, 11.0: 6.187}),
+    "1a5": (12.554, 19.28, 231.4, {12.0: 6.776, 11.5: 10.334, 11.0: 12.084}),
+    "0a5": (34.827, 18.46, 222.2, {12.0: 19.335, 11.5: 29.518, 11.0: 33.894}),
+}
+NAMES = {
+    "power_drift", "power_slope", "time_to_minus_1db", "time_to_minus_3db", "run_time",
+    "frequency_drift", "energy_delivered", "charge_delivered",
+}  # fmt: skip
+
+
+def table(time_s: Any, **columns: Any) -> LogTable:
+    """A log without the columns that are not named."""
+    time_s = np.asarray(time_s, dtype=np.float64)
+    blank = {name: np.full(len(time_s), np.nan) for name in COLUMNS[1:]}
+    named = {name: np.asarray(values, dtype=np.float64) for name, values in columns.items()}
+    return LogTable(
+        name="log.csv",
+        sha512="0" * 128,
+        start_utc=None,
+        time_s=time_s,
+        temperature_degc=np.full(len(time_s), np.nan),
+        **{**blank, **named},
+    )
+
+
+def logged(run: BatteryRun, **changed: Any) -> LogTable:
+    """The log of a run by formula, with a row of rest before and after."""
+    since_s = np.arange(-run.interval_s, run.run_s + run.interval_s, run.interval_s)
+    on = (since_s >= 0.0) & (since_s < run.run_s)
+    columns = {
+        "power_dbm": np.where(on, [run.power_dbm(t) for t in since_s], np.nan),
+        "frequency_error_hz": np.where(on, run.drift_hz_per_h * since_s / 3600.0, np.nan),
+        "keyed": on.astype(float),
+        "voltage_v": np.where(on, run.voltage_v(since_s), run.start_v + 0.3),
+        "current_a": np.where(on, run.current_a, 0.0),
+    }
+    return table(since_s + run.interval_s, **{**columns, **changed})
+
+
+def without(log: LogTable, rows: Any) -> LogTable:
+    """The log without some rows."""
+    return replace(log, **{name: np.delete(getattr(log, name), rows) for name in COLUMNS})
+
+
+def blanked(log: LogTable, *names: str) -> LogTable:
+    return replace(log, **{name: np.full(len(log.time_s), np.nan) for name in names})
+
+
+def measure(log: LogTable, end_v: float | None = None) -> Any:
+    return discharge_from_log(log, Options(end_v=end_v))
+
+
+def values(found: Any) -> dict[str, float | None]:
+    return {r.name: r.value for r in found.readings}
+
+
+# Truth by construction
+
+
+@pytest.mark.parametrize("interval_s", [10.0, 60.0, 300.0])
+@pytest.mark.parametrize(
+    "run",
+    [
+        BatteryRun(),
+        BatteryRun(slope_db_per_h=-0.05, knee_db_per_h=-12.0, knee_s=7 * 3600.0, run_s=8 * 3600.0),
+        BatteryRun(slope_db_per_h=-1.5, knee_s=3600.0, knee_db_per_h=-1.5, run_s=3 * 3600.0),
+    ],
+    ids=["knee", "late knee", "straight"],
+)
+def test_a_run_of_known_course(run: BatteryRun, interval_s: float) -> None:
+    run = replace(run, interval_s=interval_s)
+    found = measure(logged(run))
+    last_s = run.run_s - interval_s
+    hours = last_s / 3600.0
+    drift_db = run.power_dbm(last_s) - run.power_dbm(0.0)
+    assert pick(found, "power_drift").value == pytest.approx(drift_db, abs=0.05)
+    assert pick(found, "frequency_drift").value == pytest.approx(
+        run.drift_hz_per_h * hours, abs=0.5
+    )
+    assert pick(found, "run_time").value == pytest.approx(run.run_s, abs=interval_s)
+    for drop_db in (1, 3):
+        reading = pick(found, f"time_to_minus_{drop_db}db")
+        assert reading.value == pytest.approx(run.time_to_s(drop_db), abs=interval_s)
+        # U is of 95 %; nothing here is left to chance but where in the interval load came on.
+        assert abs(reading.value - run.time_to_s(drop_db)) <= reading.expanded_uncertainty
+    assert pick(found, "charge_delivered").value == pytest.approx(run.charge_ah, rel=0.005)
+    assert pick(found, "energy_delivered").value == pytest.approx(run.energy_wh, rel=0.005)
+    assert all(r.bound is None and r.flags == () for r in found.readings)
+    assert found.cautions == ()
+
+
+def test_slope_of_a_straight_course() -> None:
+    run = BatteryRun(slope_db_per_h=-0.7, knee_s=1e9)
+    found = pick(measure(logged(run)), "power_slope")
+    # Exact but for rounding.
+    assert found.value == pytest.approx(-0.7, abs=1e-9)
+
+
+def test_slope_and_drift_hold_their_uncertainty_in_noise() -> None:
+    run = BatteryRun(slope_db_per_h=-0.3, knee_s=1e9, interval_s=60.0)
+    log = logged(run)
+    rng = np.random.default_rng(7)
+    within = {"power_slope": 0, "power_drift": 0}
+    for _ in range(200):
+        noisy = replace(log, power_dbm=log.power_dbm + rng.normal(0.0, 0.1, len(log.time_s)))
+        found = measure(noisy)
+        for name, truth in (("power_slope", -0.3), ("power_drift", -0.3 * (6.0 - 1.0 / 60.0))):
+            reading = pick(found, name)
+            within[name] += abs(reading.value - truth) <= reading.expanded_uncertainty
+    # 95.45 % of 200 is 191, standard deviation 2.9: five sigma below is 176. The slope's
+    # correlation is clipped at 0 and makes U at most larger.
+    assert all(count >= 176 for count in within.values()), within
+    # U is of the size of the scatter, and not so large that it always holds.
+    assert pick(found, "power_slope").expanded_uncertainty < 0.02
+
+
+def test_noise_moves_times_by_no_more_than_their_uncertainty() -> None:
+    run = BatteryRun(interval_s=60.0)
+    log = logged(run)
+    rng = np.random.default_rng(11)
+    within = 0
+    for _ in range(100):
+        noisy = replace(log, power_dbm=log.power_dbm + rng.normal(0.0, 0.05, len(log.time_s)))
+        reading = pick(measure(noisy), "time_to_minus_3db")
+        within += abs(reading.value - run.time_to_s(3.0)) <= reading.expanded_uncertainty
+    # 95 of 100, standard deviation 2.2; five sigma below.
+    assert within >= 84
+
+
+@pytest.mark.parametrize("name", ["charge_delivered", "energy_delivered"])
+def test_repeatability_of_charge_and_energy_is_their_scatter(name: str) -> None:
+    log = logged(BatteryRun(interval_s=60.0))
+    rng = np.random.default_rng(13)
+    found = []
+    for _ in range(100):
+        noise_a = np.where(log.keyed > 0.0, rng.normal(0.0, 0.05, len(log.time_s)), 0.0)
+        found.append(pick(measure(replace(log, current_a=log.current_a + noise_a)), name))
+    scatter = float(np.std([reading.value for reading in found], ddof=1))
+    stated = [
+        c.effect for reading in found for c in reading.contributions if "repeatability" in c.name
+    ]
+    # A standard deviation of 100 is known to 7 %: five sigma.
+    assert np.mean(stated) == pytest.approx(scatter, rel=0.35)
+
+
+@pytest.mark.parametrize("size_db", [0.8, -0.5])
+def test_warm_up_is_left_out_and_told(size_db: float) -> None:
+    run = BatteryRun(interval_s=30.0)
+    log = logged(run)
+    # Time constant 2 min: below the 0.05 dB that count as settled after 4.6 to 5.5 min.
+    warm = size_db * np.exp(-(log.time_s - run.interval_s) / 120.0)
+    found = measure(replace(log, power_dbm=log.power_dbm + warm))
+    reading = pick(found, "power_drift")
+    # 0.05 dB of accuracy, 0.05 dB still to come when settled, and the sag of the first minutes.
+    truth_db = run.power_dbm(run.run_s - 30.0) - run.power_dbm(0.0)
+    assert reading.value == pytest.approx(truth_db, abs=0.1)
+    assert "warm-up" in reading.note
+    # Its size to 0.05 dB.
+    told_db = float(reading.note.split(" of ")[1].split()[0])
+    assert told_db == pytest.approx(size_db, abs=0.05)
+    for drop_db in (1.0, 3.0):
+        time_s = pick(found, f"time_to_minus_{drop_db:.0f}db").value
+        # 0.1 dB on the knee's 6 dB/h is 60 s.
+        assert time_s == pytest.approx(run.time_to_s(drop_db), abs=30.0 + 60.0)
+
+
+def test_no_warm_up_where_there_is_none() -> None:
+    assert "No warm-up" in pick(measure(logged(BatteryRun())), "power_drift").note
+
+
+# Real batteries
+
+
+def check_real(path: Path, name: str) -> None:
+    hours, charge_ah, energy_wh, to_volts = MEASURED[name]
+    log = read_log(path)
+    found = measure(log)
+    # README: times +-60 s, Ah and Wh +-1 %.
+    assert pick(found, "run_time").value == pytest.approx(3600 * hours, abs=60.0)
+    assert pick(found, "run_time").note == "The load went off."
+    assert pick(found, "charge_delivered").value == pytest.approx(charge_ah, rel=0.01)
+    assert pick(found, "energy_delivered").value == pytest.approx(energy_wh, rel=0.01)
+    for end_v, to_hours in to_volts.items():
+        reading = pick(measure(log, end_v), "run_time", end_v=end_v)
+        assert reading.value == pytest.approx(3600 * to_hours, abs=60.0)
+        assert reading.bound is None
+    for absent in ("power_drift", "power_slope", "time_to_minus_1db", "frequency_drift"):
+        assert pick(found, absent).verdict == "not measured"
+    assert {s.name for s in found.series} == {"voltage", "current"}
+
+
+def test_a_real_battery() -> None:
+    check_real(REAL, "3a")
+
+
+def test_cautions_of_the_log_are_passed_on() -> None:
+    log = read_log(REAL)
+    assert "out of time order" in log.cautions[0]
+    assert measure(log).cautions[0] == log.cautions[0]
+
+
+@pytest.mark.parametrize("name", list(MEASURED))
+def test_the_real_batteries(name: str, captures: Path) -> None:
+    check_real(captures / f"sla12v_17ah_{name}.csv", name)
+
+
+def test_a_battery_that_outlasts_its_log(captures: Path) -> None:
+    log = read_log(
+        captures / "sla_two_batteries_crc8.txt", {"voltage_v": "Battery-2", "time_s": "every:300"}
+    )
+    reading = pick(measure(log, 12.0), "run_time")
+    # 2040 rows 300 s apart: exact. It never was below 12.17 V.
+    assert (reading.value, reading.bound) == (2039 * 300.0, "lower")
+
+
+# How a run ends
+
+
+def test_end_voltage_first() -> None:
+    run = BatteryRun(interval_s=60.0)
+    reading = pick(measure(logged(run), 11.4), "run_time")
+    # 12.6 V falling 0.3 V/h; half an interval for where load came on.
+    assert reading.value == pytest.approx(4 * 3600.0, abs=60.0)
+    assert "11.4 V" in reading.note
+
+
+def test_transmitter_off_before_the_end_voltage() -> None:
+    reading = pick(measure(logged(BatteryRun()), 10.0), "run_time")
+    assert reading.value == pytest.approx(6 * 3600.0, abs=10.0)
+    assert "transmitter went off" in reading.note
+    assert "above 10 V" in reading.note
+
+
+def test_log_that_ends_under_load_gives_lower_bounds() -> None:
+    log = logged(BatteryRun())
+    found = measure(without(log, [-1]))
+    for name in ("run_time", "energy_delivered", "charge_delivered"):
+        assert pick(found, name).bound == "lower"
+        assert "still loaded" in pick(found, name).note
+    assert pick(found, "time_to_minus_3db").bound is None
+
+
+def test_log_that_stops_at_the_end_voltage_is_complete() -> None:
+    run = BatteryRun(run_s=2 * 3600.0, interval_s=300.0)
+    log = without(logged(run), [-1])
+    end_v = float(log.voltage_v[-1]) + 0.001
+    found = measure(log, end_v)
+    assert all(pick(found, n).bound is None for n in ("run_time", "charge_delivered"))
+
+
+def test_a_battery_that_was_flat_from_the_start() -> None:
+    reading = pick(measure(logged(BatteryRun()), 13.0), "run_time")
+    assert reading.bound == "upper"
+    assert 0.0 <= reading.value <= 10.0
+
+
+def test_power_lost_is_transmitter_off() -> None:
+    run = BatteryRun(interval_s=60.0)
+    log = logged(run)
+    dead = log.time_s >= 4 * 3600.0 + 60.0
+    # The receiver's noise where the carrier was, and nothing else that tells.
+    log = replace(log, power_dbm=np.where(dead, -30.0, log.power_dbm))
+    found = measure(blanked(log, "keyed", "current_a"))
+    assert pick(found, "run_time").value == pytest.approx(4 * 3600.0, abs=60.0)
+    assert pick(found, "power_drift").value == pytest.approx(-0.2 * 4.0, abs=0.05)
+
+
+def test_blank_power_at_the_end_is_transmitter_off() -> None:
+    log = logged(BatteryRun(interval_s=60.0))
+    last = log.time_s >= 3 * 3600.0 + 60.0
+    log = blanked(log, "keyed", "current_a", "voltage_v", "frequency_error_hz")
+    found = measure(replace(log, power_dbm=np.where(last, np.nan, log.power_dbm)))
+    assert pick(found, "run_time").value == pytest.approx(3 * 3600.0, abs=60.0)
+    assert pick(found, "run_time").bound is None
+
+
+def test_never_reached_is_not_measured() -> None:
+    run = BatteryRun(knee_s=1e9, slope_db_per_h=-0.3)
+    found = measure(logged(run))
+    reading = pick(found, "time_to_minus_3db")
+    assert reading.value is None
+    assert "within 1.80 dB" in reading.note
+
+
+def test_one_stray_row_is_no_crossing_and_no_end() -> None:
+    run = BatteryRun()
+    log = logged(run)
+    power, keyed, current = log.power_dbm.copy(), log.keyed.copy(), log.current_a.copy()
+    power[500] -= 5.0
+    power[800], keyed[800], current[800] = np.nan, 0.0, 0.0
+    found = measure(replace(log, power_dbm=power, keyed=keyed, current_a=current))
+    assert pick(found, "time_to_minus_1db").value == pytest.approx(run.time_to_s(1.0), abs=10.0)
+    assert pick(found, "run_time").value == pytest.approx(run.run_s, abs=10.0)
+    assert any("dropout" in caution for caution in found.cautions)
+
+
+def test_the_longest_of_several_loads_is_measured() -> None:
+    log = logged(BatteryRun(interval_s=60.0))
+    keyed = log.keyed.copy()
+    keyed[3:30] = 0.0
+    found = measure(replace(log, keyed=keyed))
+    assert pick(found, "run_time").value == pytest.approx(6 * 3600.0 - 29 * 60.0, abs=60.0)
+    assert any("2 times" in caution for caution in found.cautions)
+
+
+# Gaps and blanks
+
+
+def test_a_crossing_in_a_gap_is_a_bound() -> None:
+    run = BatteryRun()
+    log = logged(run)
+    at = round(run.time_to_s(1.0) / 10.0) + 1
+    found = measure(without(log, np.arange(at - 20, at + 30)))
+    reading = pick(found, "time_to_minus_1db")
+    assert reading.bound == "lower"
+    # The last row before the gap is row at - 21, and load on half an interval before row 1.
+    assert reading.value == pytest.approx((at - 22) * 10.0 + 5.0, abs=1e-6)
+    assert reading.value <= run.time_to_s(1.0)
+    assert "gap" in reading.note
+    assert pick(found, "time_to_minus_3db").value == pytest.approx(run.time_to_s(3.0), abs=10.0)
+
+
+def test_a_gap_is_not_filled_and_is_told() -> None:
+    run = BatteryRun()
+    found = measure(without(logged(run), np.arange(700, 730)))
+    reading = pick(found, "charge_delivered")
+    # 30 rows away leave 31 intervals of 10 s unlogged: exact, the current is constant.
+    assert reading.value == pytest.approx(run.charge_ah - 1.4 * 310.0 / 3600.0, rel=1e-9)
+    assert reading.bound == "lower"
+    assert reading.flags == ("lost samples",)
+    assert "310 s" in reading.note
+    assert any("310 s" in caution for caution in found.cautions)
+    power = series(found, "power")
+    assert np.count_nonzero(np.isnan(power.values)) == 1
+    assert pick(found, "run_time").bound is None
+
+
+@pytest.mark.parametrize(("missing", "is_gap"), [(2, False), (3, True)])
+def test_a_gap_is_more_than_three_intervals(missing: int, is_gap: bool) -> None:
+    found = measure(without(logged(BatteryRun()), np.arange(700, 700 + missing)))
+    assert (pick(found, "charge_delivered").bound == "lower") is is_gap
+    assert bool(found.cautions) is is_gap
+
+
+def test_transmitter_off_in_a_gap_is_a_bound() -> None:
+    run = BatteryRun()
+    found = measure(without(logged(run), np.arange(-100, -1)))
+    reading = pick(found, "run_time")
+    assert reading.bound == "lower"
+    assert reading.value == pytest.approx(run.run_s - 99 * 10.0 - 5.0, abs=1e-6)
+
+
+def test_rest_logged_more_rarely_is_no_gap_in_the_series() -> None:
+    assert not np.isnan(series(measure(read_log(REAL)), "voltage").values).any()
+
+
+def test_blanks_between_rows_change_nothing() -> None:
+    log = logged(BatteryRun(interval_s=60.0))
+    more_s = log.time_s[10:40] + 17.0
+    order = np.argsort(np.concatenate([log.time_s, more_s]), kind="stable")
+    columns = {}
+    for name in COLUMNS:
+        extra = more_s if name == "time_s" else np.full(30, np.nan)
+        columns[name] = np.concatenate([getattr(log, name), extra])[order]
+    with_blanks = replace(log, **columns, temperature_degc=np.full(len(order), 20.0))
+    assert values(measure(with_blanks)) == values(measure(log))
+
+
+def test_repeated_rows_change_nothing() -> None:
+    log = logged(BatteryRun(interval_s=60.0))
+    twice = {name: np.repeat(getattr(log, name), 2) for name in COLUMNS}
+    repeated = replace(log, **twice, temperature_degc=np.full(2 * len(log.time_s), np.nan))
+    expected = values(measure(log))
+    for name, value in values(measure(repeated)).items():
+        assert value == pytest.approx(expected[name], rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("absent", "not_given"),
+    [
+        (("power_dbm", "frequency_error_hz"), NAMES - {
+            "run_time", "energy_delivered", "charge_delivered"}),
+        (("voltage_v",), {"energy_delivered"}),
+        (("current_a",), {"energy_delivered", "charge_delivered"}),
+        (("voltage_v", "current_a", "keyed"), {"energy_delivered", "charge_delivered"}),
+        (("power_dbm", "frequency_error_hz", "keyed", "current_a"), NAMES - {"run_time"}),
+    ],
+)  # fmt: skip
+def test_columns_that_are_absent(absent: tuple[str, ...], not_given: set[str]) -> None:
+    found = measure(blanked(logged(BatteryRun()), *absent))
+    assert {r.name for r in found.readings} == NAMES
+    assert {r.name for r in found.readings if r.value is None} == not_given
+    assert all(r.note for r in found.readings if r.value is None)
+    drawn = {"power": "power_dbm", "voltage": "voltage_v", "current": "current_a"}
+    drawn["frequency_error"] = "frequency_error_hz"
+    assert {drawn[s.name] for s in found.series} == set(drawn.values()) - set(absent)
+
+
+def test_declared_uncertainty_that_start_and_end_share_drops_out() -> None:
+    log = logged(BatteryRun())
+    plain = pick(measure(log), "power_drift").expanded_uncertainty
+    level = replace(log, power_uncertainty_db=np.full(len(log.time_s), 1.0))
+    assert pick(measure(level), "power_drift").expanded_uncertainty == pytest.approx(plain)
+    growing = replace(log, power_uncertainty_db=np.where(log.time_s > 7200.0, 0.5, 0.3))
+    # sqrt(0.5^2 - 0.3^2) = 0.4 dB, k = 2; the scatter is below 1e-3 dB.
+    assert pick(measure(growing), "power_drift").expanded_uncertainty == pytest.approx(
+        0.4, abs=1e-3
+    )
+
+
+def test_negative_current_is_told() -> None:
+    log = logged(BatteryRun())
+    found = measure(replace(log, current_a=-log.current_a))
+    assert any("positive" in caution for caution in found.cautions)
+
+
+# Too little
+
+
+def test_no_rows_is_refused() -> None:
+    with pytest.raises(BadInput, match="holds no rows"):
+        measure(table([]))
+
+
+@pytest.mark.parametrize(
+    "log",
+    [
+        table([0.0], keyed=[1.0], power_dbm=[36.0], voltage_v=[12.0], current_a=[1.0]),
+        table([0.0, 10.0, 20.0], keyed=[0.0, 0.0, 0.0], voltage_v=[12.0, 12.0, 12.0]),
+        table([0.0, 10.0, 20.0], current_a=[0.0, 0.0, 0.0]),
+        table([0.0, 10.0]),
+    ],
+    ids=["one row", "never keyed", "no current", "all blank"],
+)
+def test_nothing_under_load_is_not_measured(log: LogTable) -> None:
+    found = measure(log)
+    assert {r.name for r in found.readings} == NAMES
+    assert all(r.verdict == "not measured" and r.note for r in found.readings)
+
+
+def test_two_and_three_rows_give_no_nonsense() -> None:
+    for count in (2, 3, 4, 5):
+        time_s = np.arange(count) * 60.0
+        found = measure(
+            table(time_s, power_dbm=36.0 - time_s / 60.0, voltage_v=12.0 - time_s / 600.0)
+        )
+        assert pick(found, "power_drift").value == pytest.approx(1.0 - count, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "options",
+    [Options(end_v=0.0), Options(end_v=math.nan), Options(de_emphasis=True)],
+)
+def test_options_that_cannot_be_heeded_are_refused(options: Options) -> None:
+    with pytest.raises(BadInput):
+        discharge_from_log(logged(BatteryRun()), options)
+
+
+def test_rows_must_not_go_back_in_time() -> None:
+    discharge = Discharge(Options())
+    discharge.push_row(time_s=5.0)
+    with pytest.raises(ValueError, match="time_s"):
+        discharge.push_row(time_s=4.0)
+
+
+# Properties
+
+courses = st.builds(
+    BatteryRun,
+    interval_s=st.sampled_from([20.0, 60.0]),
+    run_s=st.sampled_from([5400.0, 4 * 3600.0]),
+    knee_s=st.floats(2000.0, 9000.0),
+    slope_db_per_h=st.floats(-1.0, -0.05),
+    knee_db_per_h=st.floats(-9.0, -2.0),
+    current_a=st.floats(0.2, 5.0),
+)
+
+
+@settings(max_examples=25)
+@given(run=courses, factor=st.floats(0.1, 20.0))
+def test_current_scales_charge_and_energy(run: BatteryRun, factor: float) -> None:
+    log = logged(run)
+    before, after = measure(log), measure(replace(log, current_a=log.current_a * factor))
+    for name in ("charge_delivered", "energy_delivered"):
+        # Rounding.
+        assert pick(after, name).value == pytest.approx(factor * pick(before, name).value, rel=1e-9)
+    assert pick(after, "run_time").value == pick(before, "run_time").value
+
+
+@settings(max_examples=25)
+@given(run=courses, shift_db=st.floats(-60.0, 20.0))
+def test_a_shift_of_power_changes_no_difference(run: BatteryRun, shift_db: float) -> None:
+    log = logged(run)
+    before, after = measure(log), measure(replace(log, power_dbm=log.power_dbm + shift_db))
+    for name in ("power_drift", "power_slope", "time_to_minus_1db", "time_to_minus_3db"):
+        first, second = pick(before, name).value, pick(after, name).value
+        # Rounding of the level, over the gentlest slope, 0.05 dB/h.
+        assert second == (None if first is None else pytest.approx(first, abs=1e-6))
+
+
+@settings(max_examples=10)
+@given(run=courses)
+def test_row_by_row_is_the_whole(run: BatteryRun) -> None:
+    log = logged(run)
+    live = Discharge(Options(end_v=12.2), where="log.csv")
+    for number in range(len(log.time_s)):
+        live.push_row(**{name: float(getattr(log, name)[number]) for name in COLUMNS})
+    one, whole = findings_json(live.finish()), findings_json(measure(log, 12.2))
+    assert one["readings"] == whole["readings"]
+    assert one["series"] == whole["series"]
+
+
+def test_times_count_from_load_on_in_readings_and_series() -> None:
+    run = BatteryRun(rest_s=600.0)
+    log = logged(run)
+    later = replace(log, time_s=log.time_s + 7000.0)
+    for name, value in values(measure(later)).items():
+        # Rounding, through slopes of 0.2 dB/h.
+        assert value == pytest.approx(values(measure(log))[name], abs=1e-6)
+    assert series(measure(later), "power").axes[0].values[0] == pytest.approx(5.0)
+
+
+def test_where_it_came_from() -> None:
+    (used,) = measure(logged(BatteryRun())).recordings
+    assert (used.path, used.role, used.sha512) == ("log.csv", "log", "0" * 128)
