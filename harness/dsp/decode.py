@@ -69,4 +69,4 @@ def clipped_samples(codes: NDArray[Any], datatype: str) -> int:
     if how.lowest is None or how.highest is None:
         return 0
     at_rail = (codes == how.lowest) | (codes == how.highest)
-    return int(np.count_nonzero(at_rail.any(axis=1)))
+    return int(np.count_nonzero(at_rail[:, 0] | at_rail[:, 1]))

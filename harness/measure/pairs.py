@@ -45,9 +45,10 @@ def pair_edges(incoming: Keying, outgoing: Keying, *, is_rising: bool) -> list[P
         if edge.is_rising is not is_rising:
             continue
         number += 1
-        later = [e.time_s for e in edges[place + 1 :][: 2 if is_rising else 1]]
-        # A rise may be answered after the input has gone, while its hang is not yet begun anew.
-        until_s = later[-1] if later else math.inf
+        # The input's next rise takes over: of a rise that is the second edge after it, for the
+        # output may come up when the input has already gone.
+        next_rise = place + (2 if is_rising else 1)
+        until_s = edges[next_rise].time_s if next_rise < len(edges) else math.inf
         at = int(np.searchsorted(times, edge.time_s - EARLY_S))
         if at < len(answers) and times[at] < until_s:
             answer = answers[at]

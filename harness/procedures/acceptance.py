@@ -12,7 +12,16 @@ from typing import Any
 from harness.describe import Unit
 from harness.measure.setup import NO_SIGNAL
 from harness.procedures.battery_run import battery_run
-from harness.procedures.steps import Measure, Procedure, Record, Say, Step, Stimulus, TurnKnob
+from harness.procedures.steps import (
+    Measure,
+    Procedure,
+    Record,
+    Say,
+    Step,
+    Stimulus,
+    TurnKnob,
+    Wait,
+)
 from harness.readings import Findings
 
 TEST_TONE_HZ = 1000.0
@@ -23,7 +32,9 @@ STRONG_DBM = -80.0
 """Full quieting for any unit that works. Chosen."""
 COARSE_DBM = (-128.0, -98.0)
 COARSE_STEP_DB = 2.0
-FINE_REACH_DB = 3.0
+BELOW_OPENING_DB, ABOVE_OPENING_DB = 3.5, 1.75
+"""Reach of the fine sweeps about the coarse opening: hysteresis and spread of a usual squelch lie
+within. Chosen."""
 FINE_STEP_DB = 0.75
 SWEEPS = 5
 RISING_DWELL_S = 0.25
@@ -53,6 +64,8 @@ def short_acceptance(
     hang_s = yield from _timing(deviation_hz)
     for position in knob_positions:
         yield TurnKnob(position=position)
+        # What the knob's turning itself keyed has to drop first.
+        yield Wait(seconds=2.0 * hang_s)
         yield from _squelch(position, hang_s)
     yield TurnKnob(position=loosest)
     yield from _sensitivity(deviation_hz)
@@ -107,28 +120,20 @@ def _squelch(position: str, hang_s: float) -> Procedure:
         stimuli=(
             Stimulus(duration_s=QUIET_S, level_port_dbm=None, label=NO_SIGNAL),
             *(Stimulus(duration_s=RISING_DWELL_S, level_port_dbm=level) for level in coarse),
-            *(
-                Stimulus(duration_s=falling_dwell_s, level_port_dbm=level)
-                for level in reversed(coarse[: len(coarse) // 2])
-            ),
         ),
     )
     found: Findings = yield Measure(kind="squelch", take=f"{take}-search", keep=False)
     opening = _value(found, "squelch_opening")
-    closing = _value(found, "squelch_closing")
     if _value(found, "keying_state") == "always keyed" or not isinstance(opening, float):
         yield Measure(kind="squelch", take=f"{take}-search")
         yield Say(text=f"At {position} there is no region to sweep through.")
         return
-    low = (closing if isinstance(closing, float) else opening - 3.0) - FINE_REACH_DB
-    rising = _levels(low, opening + FINE_REACH_DB, FINE_STEP_DB)
-    high = (closing if isinstance(closing, float) else opening) + FINE_REACH_DB
-    falling = [level for level in reversed(rising) if level <= high]
+    levels = _levels(opening - BELOW_OPENING_DB, opening + ABOVE_OPENING_DB, FINE_STEP_DB)
     quiet = Stimulus(duration_s=max(falling_dwell_s, 0.6), level_port_dbm=None, label=NO_SIGNAL)
     sweep = (
         quiet,
-        *(Stimulus(duration_s=RISING_DWELL_S, level_port_dbm=level) for level in rising),
-        *(Stimulus(duration_s=falling_dwell_s, level_port_dbm=level) for level in falling),
+        *(Stimulus(duration_s=RISING_DWELL_S, level_port_dbm=level) for level in levels),
+        *(Stimulus(duration_s=falling_dwell_s, level_port_dbm=level) for level in reversed(levels)),
     )
     yield Record(
         take=take,

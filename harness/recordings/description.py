@@ -7,8 +7,8 @@ Rules: SigMF schema 1.2.6.
 
 from __future__ import annotations
 
+import functools
 import re
-import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -240,22 +240,31 @@ def _start(fields: Fields, offset: int, before: int | None) -> int:
     return start - offset
 
 
+@functools.cache
+def _validator() -> Any:
+    """Checker of the library's schema, made once: making it costs more than using it."""
+    # A quarter of a second to import, so only when a recording is opened.
+    from jsonschema.validators import validator_for
+    from sigmf.schema import get_schema
+
+    schema = get_schema()
+    return validator_for(schema)(schema)
+
+
 def require_valid(document: Mapping[str, Any], where: str) -> None:
     """Check a description by the standard's own schema; Damaged where it differs."""
-    # A quarter of a second to import, so only when a recording is opened.
-    import sigmf.validate as library
+    from jsonschema.exceptions import best_match
 
-    try:
-        with warnings.catch_warnings():
-            # An undeclared extension: the standard lets it pass, and so do we.
-            warnings.simplefilter("ignore", DeprecationWarning)
-            library.validate(document)
-    except library.jsonschema.exceptions.ValidationError as fault:
+    starts = [note.get("core:sample_start", 0) for note in document.get("annotations", ())]
+    fault = best_match(_validator().iter_errors(document))
+    if fault is None and starts != sorted(starts):
+        raise Damaged("annotations: not in order", where, "Sort them by core:sample_start.")
+    if fault is not None:
         place = fault.json_path.removeprefix("$.") or "top level"
         why = fault.message if len(fault.message) <= 120 else f"breaks its {fault.validator} rule"
         raise Damaged(
             f"{ascii(place)[1:-1][:80]}: {ascii(why)[1:-1]}", where, "Correct it after SigMF 1.2."
-        ) from None
+        )
 
 
 def write_document(description: Description, recorder: str) -> dict[str, Any]:

@@ -212,9 +212,7 @@ def test_a_leak_below_ten_microwatts_at_a_calibrated_port_is_not_keyed():
 
 
 def with_gap(iq, first, last):
-    blocks = cut(iq[:first]) + [
-        Block(iq[last:], last, RATE_HZ, last - first),
-    ]
+    blocks = [*cut(iq[:first]), Block(iq[last:], last, RATE_HZ, last - first)]
     return found(blocks)
 
 

@@ -229,6 +229,48 @@ def test_levels_are_those_of_the_input_recording():
     assert not seen.cautions
 
 
+@pytest.mark.parametrize("annotated", ["output", "input"])
+def test_skew_between_the_recordings_is_heeded(annotated):
+    take = staircases(-111.6, -114.2, 0.75, sweeps=3)
+    # The input's recording began 90 ms after the output's: its sample 0 is the output's 0.09 s.
+    skew_s = 0.09
+    late = input_iq(take, 0.0)[round(skew_s * RATE_HZ) :]
+    on_input = tuple(
+        Step(
+            start_s=s.start_s - skew_s,
+            end_s=s.end_s - skew_s,
+            level_port_dbm=s.level_port_dbm,
+            knob=s.knob,
+            label=s.label,
+        )
+        for s in take.steps
+    )
+    channels = {
+        "output": Channel(
+            name="out",
+            role="output",
+            sample_rate_hz=RATE_HZ,
+            steps=take.steps if annotated == "output" else (),
+        ),
+        "input": Channel(
+            name="in",
+            role="input",
+            sample_rate_hz=RATE_HZ,
+            skew_s=skew_s,
+            level_offset_db=FULL_SCALE_DBM,
+            steps=on_input if annotated == "input" else (),
+        ),
+    }
+    squelch = Squelch(channels, Options())
+    for role, iq in (("output", output_iq(take)), ("input", late)):
+        for block in cut(iq):
+            squelch.push(role, block)
+    found, as_set = squelch.finish(), measure(take)
+    for name in ("squelch_opening", "squelch_closing"):
+        # Levels read 90 ms off would be those of the next step, 0.75 dB away.
+        assert pick(found, name).value == pytest.approx(pick(as_set, name).value, abs=0.05)
+
+
 def test_shares_and_curves_are_series_against_level():
     take = staircases(-111.6, -114.2, 0.75, sweeps=10)
     found = measure(take)

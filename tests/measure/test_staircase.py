@@ -1,0 +1,84 @@
+"""Sweeps found in rows of steps: each row of the table is one of the staircase's own rules."""
+
+import math
+
+import pytest
+
+from harness.measure.setup import NO_SIGNAL, Step
+from harness.measure.staircase import StepEnd, find_sweeps
+
+INF = math.inf
+OFF = None
+
+
+def ended(*row):
+    """Steps of a second from (level or OFF, keyed at its end); not keyed before the first."""
+    ends, before = [], False
+    for number, (level, keyed) in enumerate(row):
+        label = NO_SIGNAL if level is OFF else ""
+        step = Step(start_s=number, end_s=number + 1.0, level_port_dbm=level, label=label)
+        ends.append(StepEnd(step=step, level_port_dbm=level, keyed=keyed, keyed_before=before))
+        before = keyed
+    return ends
+
+
+@pytest.mark.parametrize(
+    ("row", "opening", "closing"),
+    [
+        # Up and down.
+        (
+            [
+                (OFF, False),
+                (-3, False),
+                (-2, True),
+                (-1, True),
+                (-2, True),
+                (-3, False),
+                (-4, False),
+            ],
+            [(-3, -2)],
+            [(-3, -2)],
+        ),
+        # Keyed at the first level, and never dropped.
+        ([(OFF, False), (-3, True), (-4, True)], [(-INF, -3)], [(-INF, -4)]),
+        # Never keyed: the way down says nothing.
+        ([(OFF, False), (-3, False), (-2, False), (-3, False), (-4, False)], [(-2, INF)], []),
+        # Never dropped: the way up says nothing, the next way down does.
+        (
+            [(OFF, False), (-3, True), (-4, True), (-3, True), (-4, True), (-5, False)],
+            [(-INF, -3)],
+            [(-INF, -4), (-5, -4)],
+        ),
+        # Turned up again without the generator off: not keyed at the level before.
+        ([(OFF, False), (-2, True), (-5, False), (-3, True)], [(-INF, -2), (-5, -3)], [(-5, -2)]),
+        # Still keyed from a hang: no sweep until it has dropped.
+        ([(OFF, True), (-5, True), (-4, True)], [], []),
+        ([(OFF, True), (-5, False), (-4, True)], [(-5, -4)], []),
+        # Off between two levels: two trials, not a sweep.
+        ([(OFF, False), (-5, False), (OFF, False), (-4, True)], [(-5, INF), (-INF, -4)], []),
+        # The same level twice, keyed at the second: it lies above the other one before it.
+        ([(OFF, False), (-5, False), (-4, False), (-4, True)], [(-5, -4)], []),
+        # Nobody can tell at one step: the draw spans it.
+        ([(OFF, False), (-5, False), (-4, None), (-3, True)], [(-5, -3)], []),
+        ([], [], []),
+    ],
+)
+def test_draws_of_a_row_of_steps(row, opening, closing):
+    found = find_sweeps(ended(*row))
+    assert found.opening == opening
+    assert found.closing == closing
+
+
+def test_direction_is_that_of_the_settings_not_of_measured_levels():
+    row = ended((OFF, False), (-3, False), (-2, False), (-1, True))
+    measured = {-3: -2.9, -2: -2.95, -1: -1.1}
+    seen = [
+        StepEnd(
+            step=end.step,
+            level_port_dbm=measured.get(end.level_port_dbm),
+            keyed=end.keyed,
+            keyed_before=end.keyed_before,
+        )
+        for end in row
+    ]
+    assert find_sweeps(seen).opening == [(-2.95, -1.1)]

@@ -1,0 +1,123 @@
+"""The moment at which the input dropped, read from audio made here: tone, then noise, then silence.
+
+Truth by construction. Tolerances: squelch tail 1 ms (DESIGN's goal); the drop 0.2 ms, the goal
+of the hang time that is made of it.
+"""
+
+import numpy as np
+import pytest
+from scipy.signal import firwin
+
+from harness.blocks import Block
+from harness.measure.repeated_audio import RepeatedAudio
+from harness.measure.tail import find_tail, notched, strongest_tone_hz
+
+RATE_HZ = 12500.0
+SPEECH = firwin(201, [300, 3000], pass_zero=False, fs=RATE_HZ)
+
+
+def audio(
+    tone_s,
+    burst_s,
+    silent_s,
+    *,
+    tone_hz=1000.0,
+    tone=1500.0,
+    noise=1200.0,
+    left=5.0,
+    offset_hz=0.0,
+    random=1,
+):
+    """Tone, noise burst, silence; white ``left`` throughout. Ends of the first two are exact."""
+    rng = np.random.default_rng(random)
+    total_s = tone_s + burst_s + silent_s
+    t = np.arange(round(total_s * RATE_HZ)) / RATE_HZ
+    band = np.convolve(rng.normal(size=len(t) + 200), SPEECH, mode="valid")
+    band *= noise / np.std(band)
+    x = np.where(t < tone_s, tone * np.cos(2 * np.pi * tone_hz * t + 0.4), 0.0)
+    x += np.where((t >= tone_s) & (t < tone_s + burst_s), band, 0.0)
+    return x + left * rng.normal(size=len(t)) + offset_hz
+
+
+@pytest.mark.parametrize("random", range(4))
+@pytest.mark.parametrize(
+    ("burst_s", "more"),
+    [
+        (0.15, {}),
+        (0.15, {"tone_hz": 400.0}),
+        (0.15, {"tone_hz": 2500.0}),
+        (0.15, {"tone": 0.0}),  # a plain carrier
+        (0.15, {"left": 60.0}),  # 25 dB SINAD before
+        (0.15, {"offset_hz": 770.0}),  # a transmitter 5 ppm off
+        (0.004, {}),  # a squelch that is quick on strong signals
+        (0.6, {}),
+    ],
+)
+def test_burst_between_tone_and_silence(burst_s, more, random):
+    tail = find_tail(audio(0.9, burst_s, 0.7, random=random, **more), RATE_HZ, 10.0)
+    assert tail is not None
+    assert tail.is_burst
+    assert tail.input_dropped_s == pytest.approx(10.9, abs=2e-4)
+    assert tail.burst_end_s - tail.input_dropped_s == pytest.approx(burst_s, abs=1e-3)
+
+
+@pytest.mark.parametrize("random", range(4))
+def test_burst_to_the_end_of_the_carrier(random):
+    tail = find_tail(audio(0.9, 0.4, 0.0, random=random), RATE_HZ, 0.0)
+    assert tail is not None
+    assert tail.burst_end_s is None
+    assert tail.input_dropped_s == pytest.approx(0.9, abs=2e-4)
+
+
+def test_tone_that_stops_without_a_burst():
+    tail = find_tail(audio(0.9, 0.0, 0.7), RATE_HZ, 0.0)
+    assert tail is not None
+    assert not tail.is_burst
+    assert tail.input_dropped_s == pytest.approx(0.9, abs=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("tone_s", "burst_s", "silent_s", "why"),
+    [
+        (1.5, 0.0, 0.0, "a tone to the end"),
+        (0.0, 1.5, 0.0, "noise from start to end, as speech would look"),
+        (0.0, 0.0, 1.5, "silence"),
+        (0.0, 0.8, 0.7, "noise, then silence: speech that ends is not known from a burst"),
+    ],
+)
+def test_nothing_is_said_where_nothing_is_seen(tone_s, burst_s, silent_s, why):
+    assert find_tail(audio(tone_s, burst_s, silent_s), RATE_HZ, 0.0) is None, why
+
+
+def test_too_short_to_say():
+    assert find_tail(audio(0.01, 0.0, 0.0), RATE_HZ, 0.0) is None
+
+
+@pytest.mark.parametrize("tone_hz", [399.7, 1000.0, 1003.3, 2718.0])
+def test_notch_takes_the_tone_and_passes_noise(tone_hz):
+    x = audio(1.0, 0.0, 0.0, tone_hz=tone_hz, left=1.0)
+    seen_hz = strongest_tone_hz(x, RATE_HZ)
+    assert seen_hz == pytest.approx(tone_hz, abs=0.1)
+    left, shorter = notched(x, seen_hz, RATE_HZ)
+    assert len(left) == len(x) - shorter
+    # 1 + 4 cos^2 + 1 of the noise, 2 to 2.5 near a quarter period; of the tone nothing.
+    assert 1.8 < np.var(left) < 3.5
+
+
+def test_repeated_audio_keeps_time_and_ten_seconds():
+    """A step of frequency at 12 s, seen at 12 s: half of it within a sample of the audio."""
+    rate_hz = 25000.0
+    audio_of = RepeatedAudio(rate_hz)
+    t = np.arange(round(14.0 * rate_hz)) / rate_hz
+    frequency_hz = np.where(t < 12.0, 500.0, -500.0)
+    iq = np.exp(2j * np.pi * np.cumsum(frequency_hz) / rate_hz).astype(np.complex64)
+    for start in range(0, len(iq), 10_000):
+        audio_of.push(Block(iq[start : start + 10_000], start, rate_hz))
+    audio_of.finish()
+    piece = audio_of.between(0.0, 14.0)
+    assert piece is not None
+    samples, start_s = piece
+    assert 3.5 < start_s < 4.1
+    crossing_s = start_s + np.argmax(samples < 0.0) / audio_of.rate_hz
+    assert crossing_s == pytest.approx(12.0, abs=1.0 / audio_of.rate_hz)
+    assert samples[:1000] == pytest.approx(500.0, abs=0.1)
