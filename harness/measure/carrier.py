@@ -67,6 +67,8 @@ the spacing: 5 kHz in a 12.5 kHz channel. Chosen: all of the speech band, little
 SIGNIFICANT_SIGMAS = 4.0
 LINE_SHARE = 0.7
 """From this share of the carrier's power in one line on, it counts as unmodulated. Chosen."""
+KEYED_LINE_SHARE = 0.1
+"""The same for on-off keying, whose pulses need not keep their phase. Chosen."""
 SPECTRUM_LINES = 2048
 HISTOGRAM_BINS = 240
 MANY_FRAMES = 5
@@ -200,6 +202,12 @@ class Carrier:
                 means = np.array([s.mean() for s in stretches])
                 frequency = float(joined.mean())
                 variance = float(means.var(ddof=1) / len(means))
+        if len(frame.runs) > 1 and frame.holds_carrier:
+            line_hz, share = _keyed_line(iq, frame, rate_hz)
+            if share > KEYED_LINE_SHARE:
+                # Pulses may chirp: the line and the mean over the pulses differ by as much.
+                frequency, variance = line_hz, max(variance, (line_hz - frequency) ** 2)
+        if usable and frame.holds_carrier:
             found = None
             if len(longest) >= LEAST_TONE_S * rate_hz:
                 found = tone_frame(longest, rate_hz)
@@ -421,6 +429,19 @@ def _burst_frequency(
     variance_rad = float(np.sum(across**2)) / abs(total) ** 2
     scale = rate_hz / (2.0 * np.pi)
     return float(mean_rad * scale), variance_rad * scale**2
+
+
+def _keyed_line(iq: NDArray[Any], frame: KeyedFrame, rate_hz: float) -> tuple[float, float]:
+    """Find the strongest line of a frame that is keyed in parts, and its share of what is keyed.
+
+    The carrier of an on-off keyed signal; frequency keyed data have no such line.
+    """
+    length = 4 << (len(iq) - 1).bit_length()
+    lines = np.abs(np.fft.fft(iq, length))
+    peak = int(np.argmax(lines))
+    on = sum(last - first for first, last in frame.runs)
+    share = float(lines[peak] / on) ** 2 / frame.second
+    return ((peak + length // 2) % length - length // 2) * rate_hz / length, share
 
 
 def _weighted_mean(

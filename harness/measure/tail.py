@@ -9,7 +9,8 @@ that last edge, in grains of 1 ms:
    a quarter period it passes noise at its full power and forgets within half a period.
 2. From the end backwards, the first rise of y by 10 dB that lasts two grains is the end of
    the burst; with none, and y high all along, the burst lasts to the end.
-3. Before it, the first fall of y by 10 dB that lasts five grains is its beginning.
+3. Before it, the first fall of y that lasts five grains is its beginning: half way in dB to
+   the lower quartile of y, and 10 dB at least.
 4. Both are then placed to a sample: the change between two variances that makes the samples
    about it most likely.
 
@@ -149,7 +150,10 @@ def _burst(noise: FloatArray) -> tuple[int, int] | None:
     last = _lasting(noise[::-1] >= CONTRAST * quiet, LOUD_GRAINS)
     end = len(noise) if last is None else len(noise) - last
     loud = float(noise[max(end - 4, 0) : end].max())
-    first = _lasting(noise[:end][::-1] <= loud / CONTRAST, QUIET_GRAINS)
+    # Half way in dB to what the audio was like before, where that is known to be quieter.
+    before = float(np.quantile(noise[:end], 0.25))
+    down = min(loud / CONTRAST, math.sqrt(loud * before))
+    first = _lasting(noise[:end][::-1] <= down, QUIET_GRAINS)
     if first is None:
         return None
     return end - first, end

@@ -96,6 +96,12 @@ class _TailWatch:
         self.seen.append(_SeenTail(edge_s=fall_s, tail=tail))
 
 
+_UNTOLD = {
+    "iq": "samples are missing; no edge is told across them.",
+    "audio": "in parts its noise does not tell whether a carrier is on; no edge is told there.",
+}
+
+
 class Timing:
     """Times of one or two recordings of a repeater; edges of any.
 
@@ -177,7 +183,7 @@ class Timing:
             return None
         name = self._channels[role].name
         if found.has_gaps:
-            self._cautions.append(f"{name}: samples are missing; no edge is told across them.")
+            self._cautions.append(f"{name}: {_UNTOLD[self._channels[role].signal]}")
         if not found.edges:
             states = {span.keyed for span in found.spans}
             how = "on" if states == {True} else "off" if states == {False} else "on, or off,"

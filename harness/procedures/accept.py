@@ -14,7 +14,16 @@ from harness.errors import BadInput, HarnessError
 from harness.procedures.acceptance import short_acceptance
 from harness.procedures.runner import Runner, Watcher
 from harness.procedures.wiring import open_bench
-from harness.readings import ConditionValue, Findings, Limit, judged, not_measured, worst
+from harness.readings import (
+    ConditionValue,
+    Findings,
+    Limit,
+    Verdict,
+    judge,
+    judged,
+    not_measured,
+    worst,
+)
 from harness.results import Run, write_run
 
 RESULTS_NAME = "results.h5"
@@ -90,6 +99,16 @@ def accept(unit: Unit, bench: Bench, folder: Path, watcher: Watcher) -> Accepted
     return Accepted(run=run, path=path)
 
 
+def _verdict_by(limit: Limit, findings: list[Findings]) -> Verdict:
+    """Verdict of all that was measured for a limit; "not measured" only when nothing was.
+
+    Two ways to one reading (timing with and without the input) need not both have worked. What
+    no limit asks for does not count: an opening that cannot be, at a knob turned loose.
+    """
+    given = [r for found in findings for r in found.readings if limit.applies_to(r)]
+    return worst([judge(r, limit) for r in given if r.value is not None])
+
+
 def _exact(limit: Limit) -> dict[str, ConditionValue]:
     """Conditions of a limit that are one value: a range is no condition of a reading."""
     return {key: value for key, value in limit.where.items() if not isinstance(value, tuple)}
@@ -120,16 +139,9 @@ def judged_run(
         for limit in limits
         if not any(limit.applies_to(reading) for reading in readings)
     )
-    # What no limit asks for does not count: an opening that cannot be, at a knob turned loose.
-    verdicts = [
-        reading.verdict
-        for found in given
-        for reading in found.readings
-        if any(limit.applies_to(reading) for limit in limits)
-    ]
     if missing:
         given.append(Findings(kind="not measured", readings=missing))
-        verdicts += [reading.verdict for reading in missing]
+    verdicts = [_verdict_by(limit, given) for limit in limits]
     return Run(
         title=title,
         procedure=procedure,
