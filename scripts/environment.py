@@ -1,6 +1,6 @@
 """Make the environment on first use, then become the program asked for.
 
-Called by start.sh as ``environment.py made|searched harness|test ARGUMENTS...``; ``made`` says
+Called by start.sh as ``environment.py made|searched PROGRAM ARGUMENTS...``; ``made`` says
 that the Python running this is the environment's own. Only the standard library is used.
 
 There is one environment, ``.venv`` in the checkout, for the harness and for the tests, so that an
@@ -41,7 +41,8 @@ PYTHON_VERSION = f"{sys.version_info[0]}.{sys.version_info[1]}"
 
 # A level of the environment contains those before it.
 LEVELS = ("run", "test")
-LEVEL_OF_PROGRAM = {"harness": "run", "test": "test"}
+LEVEL_OF_PROGRAM = {"harness": "run", "test": "test", "accuracy": "test"}
+MODULE_OF_PROGRAM = {"harness": "harness", "test": "pytest", "accuracy": "benchmarks.accuracy"}
 
 # pip's settings that would put the packages elsewhere or change which are taken.
 MISLEADING = (
@@ -271,9 +272,8 @@ def become(program: str, arguments: list[str], started_in: Path) -> NoReturn:
     # A module path set for other programs would put their packages before the pinned ones.
     for name in ("PYTHONPATH", "PYTHONHOME"):
         os.environ.pop(name, None)
-    module = "harness"
-    if program == "test":
-        module = "pytest"
+    module = MODULE_OF_PROGRAM[program]
+    if program != "harness":
         arguments = [from_root(argument, started_in) for argument in arguments]
         os.chdir(ROOT)
     python = str(ENVIRONMENT / "bin" / "python")

@@ -6,7 +6,7 @@ plus Gaussian noise of exactly known power in 300 to 3000 Hz. SINAD here is the 
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -131,6 +131,7 @@ class Keyings:
     tone_hz: float = 1000.0
     deviation_hz: float = 1500.0
     duration_s: float
+    draw: int = 0
 
     @property
     def output_s(self) -> tuple[tuple[float, float], ...]:
@@ -158,7 +159,7 @@ class Keyings:
             centre_hz=158.425e6,
             clock_error_ppm=input_ppm,
             noise_dbfs_hz=noise_dbfs_hz,
-            draw=21,
+            draw=3 * self.draw + 21,
             carriers=(
                 Carrier(frequency_hz=158.425e6, sines=(tone,), keyed_s=shifted, rise_s=self.rise_s),
             ),
@@ -189,12 +190,14 @@ class Keyings:
             sample_rate_hz=sample_rate_hz,
             clock_error_ppm=ppm,
             noise_dbfs_hz=noise_dbfs_hz,
-            draw=22,
+            draw=3 * self.draw + 22,
             carriers=(Carrier(frequency_hz=153.825e6, keyed_s=self.output_s, rise_s=self.rise_s),),
         )
         time_s = np.arange(count) / dongle.true_rate_hz
         sent_hz = np.zeros(count)
-        noise_hz, _ = band_noise(count, dongle.true_rate_hz, 300.0, 3000.0, 1200.0, 23)
+        noise_hz, _ = band_noise(
+            count, dongle.true_rate_hz, 300.0, 3000.0, 1200.0, 3 * self.draw + 23
+        )
         for (on_s, off_s), (_, end_s) in zip(self.input_s, self.output_s, strict=True):
             heard = (time_s >= on_s + self.audio_delay_s) & (time_s < off_s + self.audio_delay_s)
             tail = (time_s >= off_s + self.audio_delay_s) & (time_s < end_s + 0.01)
@@ -205,9 +208,7 @@ class Keyings:
         clean = Dongle(
             sample_rate_hz=sample_rate_hz, clock_error_ppm=ppm, carriers=dongle.carriers
         ).samples(count)
-        noise = Dongle(sample_rate_hz=sample_rate_hz, noise_dbfs_hz=noise_dbfs_hz, draw=22).samples(
-            count
-        )
+        noise = replace(dongle, carriers=(), clock_error_ppm=0.0).samples(count)
         return clean * np.exp(2j * np.pi * turns) + noise
 
 
