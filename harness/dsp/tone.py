@@ -197,6 +197,33 @@ LINE_PIECES = 32
 LINE_LEAST_SAMPLES = 512
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Peak:
+    """Highest line of a transform: its frequency in cycles a sample, the size of its sum."""
+
+    cycles: float
+    magnitude: float
+
+
+def highest_peak(iq: NDArray[np.complexfloating]) -> Peak:
+    """Find the strongest line of complex samples to within an eighth of 1 / duration.
+
+    Parameters
+    ----------
+    iq : complex, shape (n,), n at least 1
+
+    Returns
+    -------
+    Peak : cycles from -0.5 to below 0.5; a sinusoid of amplitude a has the magnitude n * a,
+        and less where it falls between lines: 5 % of its power at most (sinc^2 of 1/8)
+    """
+    length = 4 << (len(iq) - 1).bit_length()
+    lines = np.abs(np.fft.fft(iq, length))
+    peak = int(np.argmax(lines))
+    cycles = ((peak + length // 2) % length - length // 2) / length
+    return Peak(cycles=cycles, magnitude=float(lines[peak]))
+
+
 def fit_line(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Line:
     """Fit the strongest line of complex samples: frequency and power.
 
@@ -220,9 +247,7 @@ def fit_line(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Line:
     n = len(iq)
     if n < LINE_LEAST_SAMPLES:
         raise TooShort(f"{n} samples are too few for a line", "", "Give a longer span.")
-    length = 4 << (n - 1).bit_length()
-    peak = int(np.argmax(np.abs(np.fft.fft(iq, length))))
-    coarse = ((peak + length // 2) % length - length // 2) / length
+    coarse = highest_peak(iq).cycles
     turned = iq * np.exp(-2j * np.pi * coarse * np.arange(n))
     piece = n // LINE_PIECES
     sums = turned[: piece * LINE_PIECES].reshape(LINE_PIECES, piece).sum(axis=1)

@@ -29,7 +29,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.blocks import Block, Frames
+from harness.blocks import Block
 from harness.devices import Role
 from harness.errors import BadInput
 from harness.measure.keyed_channel import CarrierKeying
@@ -58,7 +58,6 @@ CHATTER_DROPS = 2
 LOPSIDED = 1.2
 """Ratio of the halves of an interval above which both ends are given. Chosen."""
 FINE_LEVELS = 201
-LEVEL_FRAME_SAMPLES = 4096
 HOUR_S = 3600.0
 
 
@@ -90,28 +89,18 @@ class Squelch:
         source = channels.get("input")
         self._steps, input_steps = _steps_of_take(output, source)
         self._levels = StepLevels(input_steps, source)
-        self._level_frames = Frames(LEVEL_FRAME_SAMPLES)
         self._names = tuple(c.name for c in (output, source) if c is not None)
 
     def push(self, role: Role, block: Block) -> None:
         """Take a channel block."""
         if role == "output":
             self._keying.push(block)
-        elif role == "input" and self._levels.is_measured:
-            if self._level_frames.interrupted_by(block):
-                self._end_levels()
-            for frame in self._level_frames.push(block):
-                self._levels.push(frame)
-
-    def _end_levels(self) -> None:
-        rest = self._level_frames.rest()
-        if rest is not None:
-            self._levels.push(rest)
+        elif role == "input":
+            self._levels.push(block)
 
     def finish(self) -> Findings:
         """Give the readings of each knob position."""
         keying = self._keying.finish()
-        self._end_levels()
         if not self._steps:
             note = "no steps of level are annotated in the recording"
             every = (*FITTED, "keying_state", "false_keying_rate")

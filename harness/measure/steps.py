@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.blocks import Block
+from harness.blocks import Block, Frames
 from harness.dsp.demodulate import constant_envelope_power, power
 from harness.measure.setup import Channel, Options, Step
 from harness.uncertainty import Contribution
@@ -17,6 +17,11 @@ SETTLING_S = 0.2
 """Left out at the start of a step, or a quarter of the step where that is less. Chosen."""
 GUARD_S = 0.01
 """Left out at the end of a step, for the generator's own time. Chosen."""
+CARRIER_SHARE = 0.3
+"""Below this share of the power, the input recording does not see the carrier. Chosen."""
+FRAME_SAMPLES = 4096
+"""Powers are summed over frames of so many samples, so that the cut of the blocks does not show
+in the last bits."""
 
 
 def settled_span_s(step: Step) -> tuple[float, float]:
@@ -56,7 +61,11 @@ class StepLevels:
         self._steps = tuple(steps)
         calibrated = channel is not None and channel.level_offset_db is not None
         self._channel = channel if calibrated else None
-        self._samples = np.zeros((len(self._steps), 3))
+        self._frames = Frames(FRAME_SAMPLES)
+        rate_hz = channel.sample_rate_hz if channel is not None else 1.0
+        spans_s = np.array([settled_span_s(step) for step in self._steps]).reshape(-1, 2)
+        self._spans = np.rint(spans_s * rate_hz).astype(np.int64)
+        self._moments = np.zeros((len(self._steps), 3))
 
     @property
     def is_measured(self) -> bool:
@@ -65,28 +74,41 @@ class StepLevels:
 
     def push(self, block: Block) -> None:
         """Take a block of the input channel."""
-        for number, step in enumerate(self._steps):
-            begin_s, end_s = settled_span_s(step)
-            rate_hz = block.sample_rate_hz
-            part = piece(block, round(begin_s * rate_hz), round(end_s * rate_hz))
+        if self._channel is None:
+            return
+        if self._frames.interrupted_by(block):
+            self._take_rest()
+        for frame in self._frames.push(block):
+            self._take(frame)
+
+    def _take_rest(self) -> None:
+        rest = self._frames.rest()
+        if rest is not None:
+            self._take(rest)
+
+    def _take(self, frame: Block) -> None:
+        first, last = self._spans.T
+        for number in np.flatnonzero((first < frame.end) & (last > frame.start)):
+            part = piece(frame, int(first[number]), int(last[number]))
             if part is not None:
                 samples_power = power(part.samples)
-                self._samples[number] += (
+                self._moments[number] += (
                     len(samples_power),
                     samples_power.sum(),
                     (samples_power * samples_power).sum(),
                 )
 
     def level(self, number: int) -> StepLevel:
-        """Give the level of a step."""
+        """Give the level of a step, from all that was pushed so far; asked after the last block."""
+        self._take_rest()
         step = self._steps[number]
-        count, second, fourth = self._samples[number]
+        count, second, fourth = self._moments[number]
         if self._channel is None or not count or self._channel.level_offset_db is None:
             return StepLevel(level_port_dbm=step.level_port_dbm, is_measured=False)
         if step.level_port_dbm is None:
             return StepLevel(level_port_dbm=None, is_measured=True)
         carrier = constant_envelope_power(second / count, fourth / count)
-        if carrier < 0.3 * second / count:
+        if carrier < CARRIER_SHARE * second / count:
             return StepLevel(level_port_dbm=step.level_port_dbm, is_measured=False)
         level = float(db_from_ratio(carrier)) + self._channel.level_offset_db
         return StepLevel(level_port_dbm=level, is_measured=True)
