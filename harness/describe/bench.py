@@ -324,6 +324,24 @@ class Bench(Description):
         onward = self.input.unit_path if self.input is not None else ()
         return (scale, *path, *_declared(f"{self.name}.input.unit_path", -1.0, onward))
 
+    def voltage_contributions(self) -> tuple[Contribution, ...]:
+        """Give the uncertainty of the meter's voltage in V; empty when it is not declared."""
+        return self._meter_part(
+            "voltage_v", self.meter.voltage_uncertainty_v if self.meter else None
+        )
+
+    def current_contributions(self) -> tuple[Contribution, ...]:
+        """Give the uncertainty of the meter's current in A; empty when it is not declared."""
+        return self._meter_part(
+            "current_a", self.meter.current_uncertainty_a if self.meter else None
+        )
+
+    def _meter_part(self, what: str, standard: float | None) -> tuple[Contribution, ...]:
+        if standard is None:
+            return ()
+        name = f"{self.name}.meter.{what}"
+        return (Contribution(name=name, standard_uncertainty=standard, kind="B", source=SOURCE),)
+
 
 def bench_from(table: Mapping[str, Any], where: str = "bench") -> Bench:
     """Make a bench from tables as TOML gives them.

@@ -10,21 +10,29 @@ import numpy as np
 
 from harness.measure.course import GAP_INTERVALS, Course
 from harness.measure.load import LoadedRun, Rows
+from harness.measure.setup import Options
 from harness.readings import Reading, measured, not_measured, sentence
-from harness.uncertainty import Contribution, rectangular
+from harness.uncertainty import Contribution, rectangular, scaled
 from harness.units import FloatArray
 
 METER = "the meter's own error is not known and not included"
+PARTLY = "of the meter's own error only that of the {} is known and included"
 
 
 def delivered(
-    name: str, rows: Rows, run: LoadedRun, complete: bool, more: Mapping[str, Any]
+    name: str,
+    rows: Rows,
+    run: LoadedRun,
+    complete: bool,
+    options: Options,
+    more: Mapping[str, Any],
 ) -> Reading:
     """Give ``energy_delivered`` (Wh) or ``charge_delivered`` (Ah) over the run.
 
     Parameters
     ----------
     complete : whether the log goes on to the end of the run
+    options : ``voltage_contributions`` and ``current_contributions`` are heeded
     more : further fields of the reading
 
     Notes
@@ -32,6 +40,8 @@ def delivered(
     Between load on or off and the row nearest to it the value of that row counts. Gaps are left
     out; the reading is then a lower bound. The error of the rule is that between it and the rule
     over every other row, by three (Richardson; Press et al., Numerical Recipes, 4.2, memory).
+    The meter's error is taken for one offset all through the run: in energy that of the voltage
+    counts with the charge, that of the current with the integral of the voltage.
     """
     rate = rows.current_a
     if not np.isfinite(rate[run.rows]).any():
@@ -62,7 +72,9 @@ def delivered(
             source="scatter from row to row",
         ),
     ]
-    notes = []
+    meter, meter_note = _meter(name, rows, run, rate, options)
+    parts += meter
+    notes: list[str] = []
     bounded = not complete or run.on.in_gap or run.off.in_gap
     for which, edge, end, sign in (("on", run.on, 0, -1.0), ("off", run.off, -1, 1.0)):
         beside_s = abs(float(time_s[end]) - edge.time_s)
@@ -89,6 +101,7 @@ def delivered(
             f"{float(steps_s[gaps].sum()):.0f} s in gaps are left out, some {missing:.3g} {unit}"
             " if the load was on"
         )
+    notes += meter_note
     given = dict(more)
     if gaps.any():
         given["flags"] = ("lost samples",)
@@ -98,9 +111,36 @@ def delivered(
         parts,
         count=len(course),
         bound="lower" if bounded else None,
-        note=sentence("; ".join([*notes, METER])),
+        note=sentence("; ".join(notes)) if notes else "",
         **given,
     )
+
+
+def _meter(
+    name: str, rows: Rows, run: LoadedRun, rate: FloatArray, options: Options
+) -> tuple[list[Contribution], list[str]]:
+    """Give what the meter's declared uncertainty does to the reading, and what is not declared."""
+
+    def over_run(column: FloatArray) -> float:
+        """Integral of a column over the rows that count, in its unit times hours."""
+        counts = np.where(np.isfinite(rate), column, np.nan)[run.rows]
+        course = Course(rows.time_s[run.rows], counts)
+        pieces = np.diff(course.time_s) * (course.values[1:] + course.values[:-1]) / 2.0
+        return float(pieces[~course.gaps].sum()) / 3600.0
+
+    voltage, current = options.voltage_contributions, options.current_contributions
+    if name == "charge_delivered":
+        parts = scaled(current, over_run(np.ones_like(rate)))
+        return list(parts), [] if current else [METER]
+    parts = (
+        *scaled(voltage, over_run(rows.current_a)),
+        *scaled(current, over_run(rows.voltage_v)),
+    )
+    if voltage and current:
+        return list(parts), []
+    if voltage or current:
+        return list(parts), [PARTLY.format("voltage" if voltage else "current")]
+    return [], [METER]
 
 
 def _step_error(

@@ -95,7 +95,9 @@ class Options:
 
     ``rated_deviation_hz`` and ``end_v`` come from the unit file. ``repeater_delay_s`` is the
     unit's audio delay, for timing from the output alone; None when unknown.
-    ``stimulus_contributions`` is the uncertainty, in dB, of a level as the generator was set.
+    ``stimulus_contributions`` is the uncertainty, in dB, of a level as the generator was set;
+    ``voltage_contributions`` and ``current_contributions`` that of the meter on the supply, in V
+    and A.
     """
 
     weighting: Weighting = "flat"
@@ -104,6 +106,8 @@ class Options:
     end_v: float | None = None
     repeater_delay_s: float | None = None
     stimulus_contributions: tuple[Contribution, ...] = ()
+    voltage_contributions: tuple[Contribution, ...] = ()
+    current_contributions: tuple[Contribution, ...] = ()
 
 
 class Measurement(Protocol):

@@ -354,8 +354,11 @@ class _Position:
             bound = "lower" if math.isinf(high) else "upper"
             note = f"{way} sweeps show one side of it only; go {_where(bound)}"
             value = low if bound == "lower" else high
-            more = {**self._more, "bound": bound, "note": note}
-            return measured(name, value, self._shared, count=count, **more)
+            more = {**self._more, "bound": bound, "count": count}
+            if self._shared:
+                return measured(name, value, self._shared, note=note, **more)
+            note += "; no uncertainty of the level is declared, so the bound has none"
+            return Reading(name=name, value=value, unit="dBm", note=note, **more)
         fit = Contribution(
             name=f"{name}.fit",
             standard_uncertainty=ogive.standard_uncertainty,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Protocol
@@ -126,7 +126,12 @@ class Runner:
                     self._log = BatteryLogWriter(self.folder / LOG_NAME, start_utc=self._now_utc)
                 self._log.append(step.row)
             case MeasureLog():
-                found = discharge_from_log(read_log(self.folder / LOG_NAME), step.options)
+                options = replace(
+                    step.options,
+                    voltage_contributions=self.bench.voltage_contributions(),
+                    current_contributions=self.bench.current_contributions(),
+                )
+                found = discharge_from_log(read_log(self.folder / LOG_NAME), options)
                 self.findings.append(found)
                 return found
         return None

@@ -20,6 +20,7 @@ from harness.measure.discharge import COLUMNS, Discharge, discharge_from_log
 from harness.measure.setup import Options
 from harness.readings import findings_json
 from harness.recordings import LogTable, read_log
+from harness.uncertainty import Contribution
 from tests.measure.pick import pick, series
 from tests.truth.battery import BatteryRun
 
@@ -551,3 +552,62 @@ def test_times_count_from_load_on_in_readings_and_series() -> None:
 def test_where_it_came_from() -> None:
     (used,) = measure(logged(BatteryRun())).recordings
     assert (used.path, used.role, used.sha512) == ("log.csv", "log", "0" * 128)
+
+
+# The meter's own uncertainty
+
+METER = {
+    "voltage_contributions": (
+        Contribution(name="bench.meter.voltage_v", standard_uncertainty=0.05),
+    ),
+    "current_contributions": (
+        Contribution(name="bench.meter.current_a", standard_uncertainty=0.02),
+    ),
+}
+
+
+@pytest.mark.parametrize(
+    ("column", "name", "offset"),
+    [
+        ("voltage_v", "energy_delivered", 0.05),
+        ("current_a", "energy_delivered", 0.02),
+        ("current_a", "charge_delivered", 0.02),
+        ("voltage_v", "run_time", 0.05),
+    ],
+)
+def test_the_meter_s_part_is_what_an_offset_of_it_does(
+    column: str, name: str, offset: float
+) -> None:
+    """Truth by construction: shift all rows by one standard uncertainty, and see the reading move.
+
+    Tolerance: 1 % of the shift; the course of the voltage is curved and read between rows.
+    """
+    log = logged(BatteryRun(run_s=4 * 3600.0))
+    on = log.current_a > 0.0
+    end_v = 12.2 if name == "run_time" else None
+    options = Options(end_v=end_v, **METER)
+    reading = pick(discharge_from_log(log, options), name)
+    shifted = replace(log, **{column: getattr(log, column) + np.where(on, offset, 0.0)})
+    moved = pick(measure(shifted, end_v), name).value - reading.value
+    part = next(c for c in reading.contributions if c.name == f"bench.meter.{column}")
+    assert part.effect == pytest.approx(moved, rel=0.01)
+    assert reading.expanded_uncertainty >= 2.0 * abs(part.effect)
+
+
+def test_energy_and_charge_share_the_meter() -> None:
+    found = discharge_from_log(logged(BatteryRun()), Options(**METER))
+    energy, charge = pick(found, "energy_delivered"), pick(found, "charge_delivered")
+    shared = {c.name for c in energy.contributions} & {c.name for c in charge.contributions}
+    assert "bench.meter.current_a" in shared
+    assert "meter" not in energy.note + charge.note
+    assert not any("meter" in c.name for c in pick(found, "power_drift").contributions)
+
+
+def test_a_meter_of_unknown_uncertainty_is_said() -> None:
+    found = measure(logged(BatteryRun()))
+    assert "meter's own error is not known" in pick(found, "energy_delivered").note
+    assert "meter's own error is not known" in pick(found, "charge_delivered").note
+    half = discharge_from_log(
+        logged(BatteryRun()), Options(voltage_contributions=METER["voltage_contributions"])
+    )
+    assert "only that of the voltage" in pick(half, "energy_delivered").note

@@ -336,8 +336,16 @@ def test_never_keyed_is_a_bound_on_opening():
     found = measure(loud(keyed=()))
     opening = pick(found, "squelch_opening")
     assert (opening.value, opening.bound) == (-109.0, "lower")
+    assert opening.expanded_uncertainty is None
+    assert "no uncertainty of the level is declared" in opening.note
     assert pick(found, "squelch_closing").value is None
     assert pick(found, "squelch_hysteresis").value is None
+
+
+def test_a_bound_has_the_uncertainty_of_its_level_where_declared():
+    found = measure(loud(keyed=()), options=Options(stimulus_contributions=(CALIBRATION,)))
+    # Exact: k = 2 times the one contribution.
+    assert pick(found, "squelch_opening").expanded_uncertainty == pytest.approx(0.8)
 
 
 def test_keyed_at_the_first_level_is_a_bound_on_opening():
