@@ -24,8 +24,14 @@ STRAIGHT = 1.5
 """Residuals below so many times the noise are a straight line. Chosen."""
 CONFIRM_ROWS = 3
 """Most of so many rows from a crossing on must lie beyond it: one stray row is none. Chosen."""
+CROSSING_ROWS = (65, 33, 17, 9, 5)
+"""Rows about a crossing that a line is tried through, longest first. Chosen."""
+CROSSING_TURNS = 20
+"""So often the rows are moved to have the crossing in their middle. Chosen."""
+CLEAR_SLOPE = 4.0
+"""A line crosses for certain when its slope is so many standard uncertainties. Chosen."""
 LOCAL_ROWS = 4
-"""Rows on each side of a crossing that its slope is taken from. Chosen."""
+"""Rows on each side of a crossing whose slope tells how sharp it is. Chosen."""
 
 
 def typical_interval_s(time_s: FloatArray) -> float:
@@ -123,15 +129,19 @@ class Start:
 class Crossing:
     """Where a course falls to a level.
 
-    ``before_s`` and ``after_s`` are the rows on either side; ``before_s`` is None where the first
-    row is already below. ``time_s`` is interpolated between them, None across a gap.
-    ``slope_per_s`` is below 0.
+    ``before_s`` and ``after_s`` are the rows on either side of the first that is below;
+    ``before_s`` is None where the first row is already below. ``time_s`` is where a line through
+    the rows about it crosses, or between those two where the course is not straight
+    (``is_straight``); None across a gap. ``value`` is the course there with its standard
+    uncertainty, ``slope_per_s`` below 0.
     """
 
     before_s: float | None
     after_s: float
     time_s: float | None
     slope_per_s: float
+    value: Level
+    is_straight: bool = False
 
 
 class Course:
@@ -218,30 +228,83 @@ class Course:
                 return Level(line.value, line.value_uncertainty, line.degrees_of_freedom, count)
         return Level(float(self.values[last]), self.noise, math.inf, 1)
 
-    def crossing(self, level: float, first_row: int = 0) -> Crossing | None:
-        """Find where the course falls to a level, and stays: None when it never does."""
+    def crossing(
+        self, level: float, first_row: int = 0, *, averaged: bool = False
+    ) -> Crossing | None:
+        """Find where the course falls to a level, and stays: None when it never does.
+
+        Parameters
+        ----------
+        averaged : where the course itself crosses, its noise averaged out, instead of where the
+            rows first do, which is when something that watches them would act
+        """
         below = self.values <= level
         for row in np.flatnonzero(below):
             confirm = below[row : row + CONFIRM_ROWS]
             if row >= first_row and 2 * np.count_nonzero(confirm) > len(confirm):
-                return self._crossing(int(row), level, first_row)
+                return self._crossing(int(row), level, first_row, averaged)
         return None
 
-    def _crossing(self, row: int, level: float, first_row: int) -> Crossing:
+    def _crossing(self, row: int, level: float, first_row: int, averaged: bool) -> Crossing:
         after_s = float(self.time_s[row])
+        value = Level(level, self.noise, math.inf, 1)
         if row == first_row:
-            return Crossing(None, after_s, None, -math.inf)
+            return Crossing(None, after_s, None, -math.inf, value)
         before_s = float(self.time_s[row - 1])
         above = float(self.values[row - 1]) - level
         fall = float(self.values[row - 1] - self.values[row])
         slope = -fall / (after_s - before_s)
         if self.gaps[row - 1]:
-            return Crossing(before_s, after_s, None, slope)
-        rows = self._whole(row, row - LOCAL_ROWS, row + LOCAL_ROWS - 1)
-        line = fit_line(self.time_s[rows], self.values[rows], after_s)
-        if line is not None and line.slope_per_s < 0.0:
-            slope = line.slope_per_s
-        return Crossing(before_s, after_s, before_s + (after_s - before_s) * above / fall, slope)
+            return Crossing(before_s, after_s, None, slope, value)
+        straight = self._straight_crossing(row, level, first_row) if averaged else None
+        if straight is not None:
+            time_s, line, count = straight
+            value = Level(level, line.value_uncertainty, line.degrees_of_freedom, count)
+            return Crossing(before_s, after_s, time_s, line.slope_per_s, value, is_straight=True)
+        # At a knee the flatter side tells how far noise can move the crossing.
+        sides = (
+            self._whole(row - 1, row - 1 - LOCAL_ROWS, row - 1),
+            self._whole(row, row, row + LOCAL_ROWS),
+            self._whole(row, row - LOCAL_ROWS, row + LOCAL_ROWS - 1),
+        )
+        lines = [fit_line(self.time_s[rows], self.values[rows], after_s) for rows in sides]
+        falling = [line.slope_per_s for line in lines if line and line.slope_per_s < 0.0]
+        time_s = before_s + (after_s - before_s) * above / fall
+        return Crossing(before_s, after_s, time_s, max(falling, default=slope), value)
+
+    def _straight_crossing(
+        self, row: int, level: float, first_row: int
+    ) -> tuple[float, Line, int] | None:
+        """Give where the longest straight line about a crossing crosses, the line, its rows.
+
+        Notes
+        -----
+        The first row below a level comes early where noise is larger than the fall from row to
+        row; so the rows are moved until the line crosses in their middle.
+        """
+        for count in CROSSING_ROWS:
+            middle, half = row, count // 2
+            for _ in range(CROSSING_TURNS):
+                rows = self._whole(middle, max(middle - half, first_row), middle + half)
+                times_s, values = self.time_s[rows], self.values[rows]
+                line = fit_line(times_s, values, float(self.time_s[middle]), self.noise)
+                if line is None or line.slope_per_s >= 0.0 or len(times_s) < count // 2 + 2:
+                    break
+                time_s = float(self.time_s[middle]) + (level - line.value) / line.slope_per_s
+                time_s = min(max(time_s, float(times_s[0])), float(times_s[-1]))
+                moved = int(np.argmin(np.abs(self.time_s - time_s)))
+                if moved != middle:
+                    middle = moved
+                    continue
+                at = fit_line(times_s, values, time_s, self.noise)
+                if (
+                    at is not None
+                    and at.residual_rms <= STRAIGHT * self.noise
+                    and -at.slope_per_s > CLEAR_SLOPE * at.slope_uncertainty
+                ):
+                    return time_s, at, len(times_s)
+                break
+        return None
 
 
 def _noise(time_s: FloatArray, values: FloatArray) -> float:

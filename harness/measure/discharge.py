@@ -262,7 +262,7 @@ class _Readings:
         name = f"time_to_minus_{drop_db}db"
         if start is None:
             return not_measured(name, "The log has no power under load.", **self._more)
-        crossing = self._power.crossing(start.level.value - drop_db, start.row)
+        crossing = self._power.crossing(start.level.value - drop_db, start.row, averaged=True)
         if crossing is None:
             ended = "ended" if self._run.off.rest_s is not None else "was last logged"
             low_db = float(self._power.values.min()) - start.level.value
@@ -274,13 +274,7 @@ class _Readings:
             crossing,
             [
                 _part("power.settled start", start.level, 1.0 / fall),
-                Contribution(
-                    name=f"{name}.repeatability",
-                    standard_uncertainty=self._power.noise,
-                    sensitivity=-1.0 / fall,
-                    kind="A",
-                    source="scatter of the power from row to row, over its slope",
-                ),
+                _part(f"{name}.repeatability", crossing.value, -1.0 / fall),
             ],
             "",
             len(self._power) - start.row,
@@ -312,11 +306,13 @@ class _Readings:
             notes.append(f"it lies in a gap of the log, {before_s:.0f} s to {after_s:.0f} s")
             more["bound"] = "lower"
             return measured(name, before_s, on, note=sentence("; ".join(notes)), **more)
-        inside = _interval_part(f"{name}.logging interval", (after_s - before_s) / 2.0, 1.0)
+        if not crossing.is_straight:
+            half_s = (after_s - before_s) / 2.0
+            parts = [*parts, _interval_part(f"{name}.logging interval", half_s, 1.0)]
         return measured(
             name,
             crossing.time_s - self._on,
-            [*parts, inside, *on],
+            [*parts, *on],
             note=sentence("; ".join(notes)) if notes else "",
             **more,
         )
@@ -328,13 +324,7 @@ class _Readings:
             return self._to_load_off(name, {**self._more, "conditions": conditions})
         # A meter that shows too much sees the end voltage late; the slope is below 0.
         late = -1.0 / self._end.slope_per_s
-        part = Contribution(
-            name=f"{name}.repeatability",
-            standard_uncertainty=self._voltage.noise,
-            sensitivity=late,
-            kind="A",
-            source="scatter of the voltage from row to row, over its slope",
-        )
+        part = _part(f"{name}.repeatability", self._end.value, late)
         return self._at(
             name,
             self._end,
