@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +26,9 @@ from harness.measure.keyed_channel import CarrierKeying
 from harness.measure.keying import Edge, Keying, model_uncertainty_s
 from harness.measure.pairs import Pair, pair_edges
 from harness.measure.quieting import QuietingKeying
-from harness.measure.repeated_audio import RepeatedAudio
 from harness.measure.setup import Channel, Options
-from harness.measure.tail import EDGE_S, LONGEST_S, ONSET_S, Tail, find_tail
+from harness.measure.tail import ONSET_S, Tail
+from harness.measure.tail_watch import TailWatch
 from harness.measure.timing_series import envelope_series, keying_series, times_series
 from harness.readings import (
     ConditionValue,
@@ -48,52 +47,6 @@ UNKNOWN_DELAY_S = 3e-3
 rectangle. Chosen: a narrow IF filter and the audio filters take about a millisecond each."""
 OUTPUT_ONLY: Mapping[str, ConditionValue] = {"method": "output only"}
 ROLES: tuple[Role, ...] = ("input", "output", "audio")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _SeenTail:
-    """What the audio showed before one falling edge of the output, on its recording's clock."""
-
-    edge_s: float
-    tail: Tail | None
-
-
-class _TailWatch:
-    """Keeps the output's audio, and searches it at each falling edge."""
-
-    def __init__(self, channel: Channel) -> None:
-        self._audio = RepeatedAudio(channel.sample_rate_hz)
-        self._rise_s = -math.inf
-        self._waiting: list[tuple[float, float]] = []
-        self.seen: list[_SeenTail] = []
-
-    def push(self, block: Block, edges: Sequence[Edge]) -> None:
-        self._audio.push(block)
-        self.take(edges)
-        while self._waiting and self._waiting[0][1] <= self._audio.end_s:
-            self._search(*self._waiting.pop(0))
-
-    def take(self, edges: Sequence[Edge]) -> None:
-        for edge in edges:
-            if edge.is_rising:
-                self._rise_s = edge.time_s
-            else:
-                self._waiting.append((self._rise_s, edge.time_s))
-
-    def finish(self) -> None:
-        self._audio.finish()
-        for span in self._waiting:
-            self._search(*span)
-        self._waiting = []
-
-    def _search(self, rise_s: float, fall_s: float) -> None:
-        begin_s = max(rise_s, fall_s - LONGEST_S) + EDGE_S
-        piece = self._audio.between(begin_s, fall_s - EDGE_S)
-        tail = None
-        if piece is not None:
-            samples, start_s = piece
-            tail = find_tail(samples, self._audio.rate_hz, start_s)
-        self.seen.append(_SeenTail(edge_s=fall_s, tail=tail))
 
 
 _UNTOLD = {
@@ -136,18 +89,16 @@ class Timing:
                 )
         output = channels.get("output")
         is_iq = output is not None and output.signal == "iq"
-        self._tails = _TailWatch(output) if output is not None and is_iq else None
+        self._tails = TailWatch(output, self._carriers["output"]) if output and is_iq else None
 
     def push(self, role: Role, block: Block) -> None:
         """Take a channel block."""
         if role in self._quieting:
             self._quieting[role].push(block)
+        elif role == "output" and self._tails is not None:
+            self._tails.push(block)
         elif role in self._carriers:
-            keying = self._carriers[role]
-            keying.push(block)
-            edges = keying.new_edges()
-            if role == "output" and self._tails is not None:
-                self._tails.push(block, edges)
+            self._carriers[role].push(block)
 
     def finish(self) -> Findings:
         """Give attack time, hang time and tail, and every edge as a series."""
@@ -174,11 +125,10 @@ class Timing:
     def _finish_role(self, role: Role) -> Keying | None:
         if role in self._quieting:
             found = self._quieting[role].finish()
+        elif role == "output" and self._tails is not None:
+            found = self._tails.finish()
         elif role in self._carriers:
             found = self._carriers[role].finish()
-            if role == "output" and self._tails is not None:
-                self._tails.take(self._carriers[role].new_edges())
-                self._tails.finish()
         else:
             return None
         name = self._channels[role].name

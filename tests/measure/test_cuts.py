@@ -107,3 +107,28 @@ def test_the_signal_gives_something_to_compare(kind: str) -> None:
     """Findings that say nothing would be the same for any cut."""
     readings = json.loads(WHOLE[kind, "iq", True, False])["readings"]
     assert any(reading["value"] is not None for reading in readings)
+
+
+def test_a_block_longer_than_the_audio_that_is_kept() -> None:
+    """Timing keeps ten seconds of audio; a keying early in one long block still has its tail."""
+    burst_hz = np.random.default_rng(5).normal(scale=1500.0, size=40_000)
+
+    def repeated_hz(time_s):
+        held = burst_hz[np.minimum((time_s * 25e3).astype(int), len(burst_hz) - 1)]
+        return np.where(time_s < 0.7, tone_hz(time_s), np.where(time_s < 0.8, held, 0.0))
+
+    keyed = keyed_iq(1.3, [(0.2, 1.0)], frequency_hz=repeated_hz)
+    quiet = np.tile(keyed[-5_000:], 60)
+    samples = np.concatenate([keyed, quiet])
+
+    def timing(places) -> str:
+        measurement = KINDS["timing"].make({"output": channel("output", ())}, Options())
+        for a, b in itertools.pairwise([0, *places, len(samples)]):
+            measurement.push("output", Block(samples[a:b], a, RATE_HZ))
+        return json.dumps(findings_json(measurement.finish()))
+
+    cut = timing(range(4096, len(samples), 4096))
+    assert timing(()) == cut
+    tail = next(r for r in json.loads(cut)["readings"] if r["name"] == "squelch_tail")
+    # DESIGN's goal for the tail.
+    assert tail["value"] == pytest.approx(0.1, abs=1e-3)
