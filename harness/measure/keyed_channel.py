@@ -1,4 +1,4 @@
-"""The keying of one channel: blocks in, the machine of ``keying.py`` over them, edges refined.
+"""The keying of one channel: blocks in, the machine of ``keying_machine.py`` over them, edges refined.
 
 Memory: some 50 ms of samples, the trace of one keying, and every edge.
 """
@@ -14,16 +14,8 @@ from harness.blocks import Block, Frames
 from harness.dsp.demodulate import power
 from harness.measure.first_keying import FirstKeying, Trace
 from harness.measure.history import History
-from harness.measure.keying import (
-    NOISE_MOMENT_RATIO,
-    Change,
-    Edge,
-    Keying,
-    KeyingMachine,
-    Rules,
-    Spans,
-    filter_half_s,
-)
+from harness.measure.keying import NOISE_MOMENT_RATIO, Edge, Keying, Spans, filter_half_s
+from harness.measure.keying_machine import Change, KeyingMachine, Rules
 from harness.measure.setup import Channel
 from harness.uncertainty import rectangular
 from harness.units import ratio_from_db

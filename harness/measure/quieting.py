@@ -1,6 +1,6 @@
 """Carrier on and off in discriminator audio, from the quieting of its noise.
 
-The inverse of the noise power above speech is the envelope that the machine of ``keying.py``
+The inverse of the noise power above speech is the envelope that the machine of ``keying_machine.py``
 sees. Memory: 300 ms of noise power, and every edge.
 """
 
@@ -13,7 +13,8 @@ from scipy.signal import butter, sosfilt
 from harness.blocks import Block, Frames
 from harness.measure.history import History
 from harness.measure.keyed_channel import SETTLE_S
-from harness.measure.keying import Change, Edge, Keying, KeyingMachine, Rules, Spans
+from harness.measure.keying import Edge, Keying, Spans
+from harness.measure.keying_machine import Change, KeyingMachine, Rules
 from harness.measure.setup import Channel
 from harness.uncertainty import rectangular
 from harness.units import ratio_from_db

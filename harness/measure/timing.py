@@ -249,13 +249,14 @@ class Timing:
     def _tails_of(self, outgoing: Keying) -> list[tuple[int, Edge, Tail]]:
         """Falling edges of the output whose audio shows the drop, numbered from 1."""
         output = self._channels["output"]
-        seen = {} if self._tails is None else {s.edge_s: s.tail for s in self._tails.seen}
+        watched = [] if self._tails is None else self._tails.seen
+        seen = {s.edge_s + output.skew_s: s.tail for s in watched}
         falls = [edge for edge in outgoing.edges if not edge.is_rising]
         found = []
         for number, edge in enumerate(falls, start=1):
-            for edge_s, tail in seen.items():
-                if tail is not None and edge_s + output.skew_s == edge.time_s:
-                    found.append((number, edge, tail))
+            tail = seen.get(edge.time_s)
+            if tail is not None:
+                found.append((number, edge, tail))
         return found
 
     def _tail_reading(self, outgoing: Keying, conditions: Mapping[str, ConditionValue]) -> Reading:

@@ -16,7 +16,8 @@ from scipy.special import sici
 
 from harness.blocks import Block
 from harness.measure.keyed_channel import CarrierKeying
-from harness.measure.keying import Keying, KeyingMachine, Rules, filter_half_s
+from harness.measure.keying import Keying, filter_half_s
+from harness.measure.keying_machine import KeyingMachine, Rules
 from harness.measure.quieting import QuietingKeying
 from harness.measure.setup import Channel
 from tests.measure.keyed_iq import RATE_HZ, SPACING_HZ, cut, keyed_iq

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from harness.measure.ogive import draws_from_bounds, draws_from_trials, fit_ogive
+from harness.measure.ogive import fit_ogive
+from harness.measure.ogive_likelihood import draws_from_bounds, draws_from_trials
 
 
 def sweeps(n, mean, sigma, step, rng, first=-math.inf, last=math.inf):
