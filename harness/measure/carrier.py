@@ -27,7 +27,7 @@ from harness.measure.carrier_frame import (
     demodulated_frame,
     peak_filter,
 )
-from harness.measure.modulation import PeriodicFrame, peaks
+from harness.measure.modulation import PeriodicFrame, half_peak_to_peak_variance, peaks
 from harness.measure.setup import Channel, Options
 from harness.readings import (
     Axis,
@@ -256,7 +256,7 @@ class Carrier:
             reading(
                 "deviation_peak",
                 (up_hz - down_hz) / 2.0 + low_hz,
-                peak_standard / math.sqrt(2.0),
+                math.sqrt(half_peak_to_peak_variance(variances)),
                 conditions=conditions,
             ),
             reading(

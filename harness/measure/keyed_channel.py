@@ -1,4 +1,4 @@
-"""The keying of one channel: blocks in, the machine of ``keying_machine.py`` over them, edges refined.
+"""The keying of one channel: blocks in, ``keying_machine.py`` over them, edges refined.
 
 Memory: some 50 ms of samples, the trace of one keying, and every edge.
 """

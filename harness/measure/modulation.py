@@ -229,6 +229,21 @@ def peaks(harmonics: NDArray[np.complex128]) -> tuple[float, float]:
     return float(waveform.max()), float(waveform.min())
 
 
+def half_peak_to_peak_variance(variances: FloatArray) -> float:
+    """Variance of half of peak-to-peak from that of each part of the harmonics.
+
+    Parameters
+    ----------
+    variances : float64, shape (n,), of each part of harmonics 1 to n
+
+    Notes
+    -----
+    Highest and lowest point lie half a period apart, near enough: there an even harmonic is the
+    same and drops out of the difference, an odd one is its own opposite and counts in full.
+    """
+    return float(variances[0::2].sum())
+
+
 def discriminator_noise(audio: FloatArray, sample_rate_hz: float, band_hz: float) -> float:
     """Root mean square of a discriminator's noise up to ``band_hz``, in the unit of ``audio``.
 

@@ -1,7 +1,7 @@
 """Carrier on and off in discriminator audio, from the quieting of its noise.
 
-The inverse of the noise power above speech is the envelope that the machine of ``keying_machine.py``
-sees. Memory: 300 ms of noise power, and every edge.
+The inverse of the noise power above speech is the envelope that the machine of
+``keying_machine.py`` sees. Memory: 300 ms of noise power, and every edge.
 """
 
 from __future__ import annotations
