@@ -154,6 +154,10 @@ def _with_descriptions(options: Options, unit: Unit | None, bench: Bench | None)
         options = replace(options, end_v=unit.battery.end_v)
     if bench is not None and not options.stimulus_contributions:
         options = replace(options, stimulus_contributions=bench.stimulus_contributions())
+    if bench is not None and not options.voltage_contributions:
+        options = replace(options, voltage_contributions=bench.voltage_contributions())
+    if bench is not None and not options.current_contributions:
+        options = replace(options, current_contributions=bench.current_contributions())
     return options
 
 
