@@ -6,6 +6,9 @@ stands here is for the person at the bench: what is wrong, where, and what to do
 
 from __future__ import annotations
 
+LONGEST_PLACE = 200
+"""Characters of a file name that are shown; chosen."""
+
 
 class HarnessError(Exception):
     """What is wrong, where, and what to do about it, in one line.
@@ -30,11 +33,23 @@ class HarnessError(Exception):
 
     def __str__(self) -> str:
         """Give the one line."""
-        line = f"{self.where}: {self.what}" if self.where else self.what
+        where = self.where
+        if len(where) > LONGEST_PLACE:
+            half = LONGEST_PLACE // 2
+            where = f"{where[:half]}...{where[-half:]}"
+        line = f"{where}: {self.what}" if where else self.what
         if self.remedy:
             line = line.rstrip(".;")
             line = f"{line}{'' if line.endswith('?') else '.'} {self.remedy}"
-        return " ".join(line.split())
+        return one_line(line)
+
+
+def one_line(text: str) -> str:
+    """Put a text on one line; what a terminal would obey instead of showing is escaped."""
+    line = " ".join(text.split())
+    if line.isprintable():
+        return line
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in line)
 
 
 class BadInput(HarnessError):

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import errno
+import io
+import os
 import sys
+from typing import NoReturn
 
-import click
 import typer
 
 from harness import __version__
@@ -14,7 +17,7 @@ from harness.commands.import_recording import import_recording
 from harness.commands.measure import measure
 from harness.commands.report_run import report
 from harness.commands.self_check import self_check
-from harness.errors import HarnessError
+from harness.errors import HarnessError, one_line
 
 INTERRUPTED = 130
 """Exit status after Ctrl-C: 128 + SIGINT, the shell's custom."""
@@ -54,25 +57,58 @@ app.command("self-check")(self_check)
 
 def main() -> None:
     """Run the program and end the process with its exit status."""
+    _ready_streams()
     try:
         status = app(standalone_mode=False)
+        sys.stdout.flush()
     except HarnessError as error:
         _fail(str(error), error.exit_status)
-    except click.exceptions.Abort:
+    except (typer.Abort, KeyboardInterrupt):
         _fail("stopped; what was recorded is kept", INTERRUPTED)
-    except KeyboardInterrupt:
-        _fail("stopped; what was recorded is kept", INTERRUPTED)
-    except click.UsageError as error:
-        where = error.ctx.command_path if error.ctx else "harness"
-        _fail(f"{error.format_message().rstrip('.')}. Try {where} --help.", 2)
-    except click.ClickException as error:
-        _fail(error.format_message(), 2)
+    except typer.TyperException as error:
+        _fail(_usage(error), 2)
     except BrokenPipeError:
-        sys.stderr.close()
+        _abandon_output()
         sys.exit(0)
+    except SystemExit as ended:
+        # Nothing of ours ends so; ``rich`` does with 1 when nobody reads any more.
+        sys.exit(0 if ended.code == 1 else ended.code)
+    except MemoryError:
+        _fail("the memory is full. Close other programs, or measure a shorter part (--span).", 3)
+    except OSError as error:
+        # With a file's name it is a defect: whoever opened that file ought to have told.
+        if error.filename is not None or error.errno not in _OUTPUT_FAULTS:
+            raise
+        _abandon_output()
+        reason = (error.strerror or "fault").lower()
+        _fail(f"standard output: cannot be written ({reason}). Send it elsewhere.", 3)
     sys.exit(status if isinstance(status, int) else 0)
 
 
-def _fail(line: str, status: int) -> None:
-    sys.stderr.write(" ".join(line.split()) + "\n")
+_OUTPUT_FAULTS = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
+
+
+def _ready_streams() -> None:
+    """Let any file name be printed, whatever the locale, and nothing be needed to print on."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _usage(error: typer.TyperException) -> str:
+    context = getattr(error, "ctx", None)
+    where = context.command_path if context else "harness"
+    return f"{error.format_message().rstrip('.')}. Try {where} --help."
+
+
+def _abandon_output() -> None:
+    """Let what is still in the buffer of standard output go nowhere when the process ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _fail(line: str, status: int) -> NoReturn:
+    sys.stderr.write(one_line(line) + "\n")
     sys.exit(status)

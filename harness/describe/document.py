@@ -149,6 +149,8 @@ def checked(model: type[Model], table: Mapping[str, Any], where: str) -> Model:
     """
     try:
         return model.model_validate(_frozen(table))
+    except RecursionError as error:
+        raise BadInput("is nested too deeply for a description", where, AGAIN) from error
     except ValidationError as error:
         problems = error.errors(include_url=False)
         first = min(problems, key=lambda problem: problem["type"] != "extra_forbidden")

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 from harness.blocks import Block
 from harness.describe import Bench, Unit
@@ -130,6 +131,13 @@ def measure_paths(
             expanded += [recording.path for recording in open_take(path).recordings.values()]
         else:
             expanded.append(path)
+    if len(expanded) > len(get_args(Role)):
+        # Before each is opened and checked.
+        raise BadInput(
+            f"{len(expanded)} recordings given",
+            "RECORDING",
+            "Give those of one take, at most one per role.",
+        )
     return measure_recordings(
         kind,
         expanded,

@@ -17,6 +17,8 @@ from harness.errors import BadInput
 from harness.recordings import Recording
 
 DEFAULT_SPACING_HZ = 12500.0
+LEAST_SPACING_HZ = 1000.0
+"""No voice fits into less; chosen."""
 LOOK_SAMPLES = 8192
 LOOK_PIECES = 200
 CENTRE_BINS = 3
@@ -33,8 +35,10 @@ class Wish:
 
     def __post_init__(self) -> None:
         """Refuse what no channel can be."""
-        if self.spacing_hz is not None and not 0.0 < self.spacing_hz < math.inf:
-            raise BadInput(f"{self.spacing_hz:g} Hz is no spacing", "--spacing", "Give it in Hz.")
+        if self.spacing_hz is not None and not LEAST_SPACING_HZ <= self.spacing_hz < math.inf:
+            raise BadInput(
+                f"{self.spacing_hz:g} Hz is no channel spacing", "--spacing", "Give it in Hz."
+            )
         if self.at_hz is not None and not math.isfinite(self.at_hz):
             raise BadInput(f"{self.at_hz:g} Hz is no frequency", "--at", "Give it in Hz.")
 

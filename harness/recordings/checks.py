@@ -5,13 +5,19 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from harness.errors import Damaged
 
-MOST_BYTES = 64 << 20
+MOST_BYTES = 16 << 20
 """A description above this is something else; chosen (a step annotation takes 200 bytes)."""
 HUGE = 1e300
+LARGEST_SAMPLE = 1e10
+"""Full scale is 1; somebody's 32-bit counts saved as float come near 2e9; chosen above."""
 _REMEDY = "Correct it, or record again."
 
 
@@ -41,6 +47,34 @@ def load_object(raw: bytes, where: str) -> dict[str, Any]:
     if not isinstance(loaded, dict):
         raise Damaged("is not a JSON object", where, "Is it really a description?")
     return loaded
+
+
+def require_possible(samples: NDArray[Any], start: int, path: Path) -> None:
+    """Refuse what no receiver gives: NaN, infinity, or far beyond full scale.
+
+    Parameters
+    ----------
+    samples : shape (n,) or (n, 2); whole numbers pass
+    start : number of the first of them
+    path : the file that they came from, for the error
+    """
+    if samples.dtype.kind != "f" or not samples.size:
+        return
+    # One pass when all is well; NaN makes both ends NaN, and the comparison false.
+    if -LARGEST_SAMPLE <= samples.min() and samples.max() <= LARGEST_SAMPLE:
+        return
+    wrong = ~(np.abs(samples.reshape(len(samples), -1)) <= LARGEST_SAMPLE)
+    at = int(np.argmax(wrong.any(axis=1)))
+    value = float(samples.reshape(len(samples), -1)[at][wrong[at]][0])
+    if math.isfinite(value):
+        raise Damaged(
+            f"sample {start + at} is {value:.3g}, where full scale is 1",
+            str(path),
+            "Scale it to full scale, or give its true datatype.",
+        )
+    raise Damaged(
+        f"sample {start + at} is NaN or infinite", str(path), "Record again, or cut that part out."
+    )
 
 
 def _without_twins(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -115,6 +115,8 @@ def write_fault(fault: OSError, path: Path, kept: str) -> HarnessError:
         return HardwareFault("the disk is full", str(path), f"{kept} Make room and start again.")
     if fault.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return BadInput("may not be written here", str(path), "Choose another folder.")
+    if fault.errno in (errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.ENOTDIR):
+        return BadInput("cannot be a file here (" + _reason(fault) + ")", str(path), "Rename it.")
     return HardwareFault(f"cannot be written ({_reason(fault)})", str(path), kept)
 
 

@@ -9,8 +9,9 @@ samples are all there, only a clock was set, and the count of samples goes on un
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 from harness.recordings.description import Capture, Description
 
@@ -37,11 +38,12 @@ def find_gaps(description: Description) -> Gaps:
             # Twice at one place is the same loss told by two.
             lost[at] = max(lost.get(at, 0), note.lost_samples)
     cautions = []
-    annotated = dict(lost)
+    places = sorted(lost)
+    # Missing in all before the first, second, ... place: the sum of a stretch is a difference.
+    sums = [0, *accumulate(lost[at] for at in places)]
     for position, (before, after) in enumerate(pairwise(description.captures), start=1):
-        told = sum(
-            n for at, n in annotated.items() if before.stored_start < at <= after.stored_start
-        )
+        first = bisect_right(places, before.stored_start)
+        told = sums[bisect_right(places, after.stored_start)] - sums[first]
         missing = _missing(description, before, after, told)
         if missing > 0:
             at = after.stored_start

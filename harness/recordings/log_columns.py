@@ -22,6 +22,16 @@ VALUES = (
     "power_uncertainty_db",
 )
 """Columns of ``LogTable`` beside the time; ``power_w`` becomes ``power_dbm``."""
+LARGEST = {
+    "power_dbm": 300.0,
+    POWER_W: 1e9,
+    "frequency_error_hz": 1e9,
+    "voltage_v": 1e5,
+    "current_a": 1e5,
+    "temperature_degc": 1e4,
+    "power_uncertainty_db": 100.0,
+}
+"""Beyond it, either way, a cell is a mistake or stands for "none"; chosen."""
 WORDS = {
     "power": "power_dbm",
     "voltage": "voltage_v",

@@ -16,7 +16,7 @@ import numpy as np
 
 from harness.errors import BadInput, Damaged
 from harness.recordings.files import read_small
-from harness.recordings.log_columns import POWER_W, TIME, TIME_S, VALUES, Columns, choose
+from harness.recordings.log_columns import LARGEST, POWER_W, TIME, TIME_S, VALUES, Columns, choose
 from harness.units import FloatArray, dbm_from_w
 
 MOST_BYTES = 256 << 20
@@ -195,6 +195,13 @@ def _number(name: str, cell: str, decimal: str, line: int, where: str) -> float:
         wanted = "1 or 0" if name == "keyed" else "a number"
         raise BadInput(
             f"line {line}: {name} is {cell[:30]!r}, not {wanted}",
+            where,
+            "Correct it, or leave the cell blank.",
+        )
+    largest = LARGEST.get(name, math.inf)
+    if abs(number) > largest or (name == "power_uncertainty_db" and number < 0.0):
+        raise BadInput(
+            f"line {line}: {name} is {cell[:30]!r}, which cannot be",
             where,
             "Correct it, or leave the cell blank.",
         )

@@ -24,6 +24,7 @@ from harness.blocks import Block
 from harness.devices import Role, StreamInfo
 from harness.errors import BadInput, Damaged
 from harness.recordings.audio import decoded, opened, require_whole
+from harness.recordings.checks import require_possible
 from harness.recordings.description import DTYPES, HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from harness.recordings.files import file_size, reading, require_new, sha512_of
 from harness.recordings.recording import DATA, META, Recording, base_path, open_recording
@@ -86,8 +87,10 @@ def import_raw(
     Memory: one block.
     """
     path = Path(path)
-    base = base_path(Path(out)) if out is not None else path.with_suffix("")
     file_size(path)
+    base = base_path(Path(out)) if out is not None else path.with_suffix("")
+    if not base.name:
+        raise BadInput("that names no file", "--out", "Give the name of the recording to make.")
     if not math.isfinite(centre_hz):
         raise BadInput(f"{centre_hz} Hz is no centre frequency", "--centre", "Give it in hertz.")
     if path.suffix.lower() in WAV_SUFFIXES:
@@ -108,7 +111,8 @@ def import_raw(
             f"Give {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g}.",
         )
     require_new(base.with_name(base.name + META), base.with_name(base.name + DATA))
-    source = f"imported from {path.name} ({kind}) by harness {__version__}"
+    name = path.name.encode("utf-8", "backslashreplace").decode()
+    source = f"imported from {name} ({kind}) by harness {__version__}"
     writer = RecordingWriter(
         base,
         StreamInfo(
@@ -126,7 +130,7 @@ def import_raw(
     try:
         start = 0
         for samples in _wav(path, kind) if kind in _WAV else _raw(path, kind):
-            _require_finite(samples, start, path)
+            require_possible(samples, start, path)
             writer.write(Block(samples, start, rate_hz))
             start += len(samples)
     except BaseException:
@@ -209,9 +213,3 @@ def _wav(path: Path, kind: str) -> Iterator[NDArray[Any]]:
                 # The library gives (code - 128) x 256: back to the code, exactly.
                 samples = (samples // 256 + 128).astype(np.uint8)
             yield samples.astype(DTYPES[form], copy=False)
-
-
-def _require_finite(samples: NDArray[Any], start: int, path: Path) -> None:
-    if samples.dtype.kind == "f" and not np.isfinite(samples).all():
-        at = start + int(np.argmin(np.isfinite(samples).all(axis=1)))
-        raise Damaged(f"sample {at} is NaN or infinite", str(path), "Record it again.")

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from harness.blocks import Block
 from harness.devices import Role
 from harness.errors import BadInput, Damaged
-from harness.recordings.checks import MOST_BYTES, shown
+from harness.recordings.checks import MOST_BYTES, require_possible, shown
 from harness.recordings.description import DTYPES, Description, read_description
 from harness.recordings.files import file_size, read_small, reading, sha512_of
 from harness.recordings.gaps import find_gaps
@@ -107,7 +107,7 @@ class Recording:
 
         Raises
         ------
-        Damaged : the file became shorter, or a sample is NaN or infinite
+        Damaged : the file became shorter, or a sample is NaN, infinite or far beyond full scale
         """
         stop = self.end_sample if stop_sample is None else stop_sample
         if block_samples < 1 or start_sample < 0 or stop < start_sample:
@@ -127,7 +127,7 @@ class Recording:
                     samples = np.empty((min(block_samples, run.length - done), 2), dtype)
                     self._fill(file, samples, run.stored + done)
                     block = Block(samples, run.start + done, self.sample_rate_hz, missing)
-                    self.check_samples(block)
+                    require_possible(samples, run.start + done, self.data_path)
                     samples.flags.writeable = False
                     missing = 0
                     yield block
@@ -147,16 +147,6 @@ class Recording:
                     "Is it still being written or copied? Try again afterwards.",
                 )
             have += count
-
-    def check_samples(self, block: Block) -> None:
-        """Refuse a block with NaN or infinity; ``blocks`` does so by itself."""
-        if block.samples.dtype.kind == "f" and not np.isfinite(block.samples).all():
-            at = int(np.flatnonzero(~np.isfinite(block.samples).all(axis=1))[0])
-            raise Damaged(
-                f"sample {block.start + at} is NaN or infinite",
-                str(self.data_path),
-                "Record again, or cut that part out.",
-            )
 
     def verify(self) -> str:
         """Check the whole data file against the declared checksum; give its SHA-512.
@@ -261,7 +251,7 @@ def _meta_path(path: Path) -> Path:
                 str(meta),
                 "Find it, or make one from the data with harness import.",
             )
-        if path.is_file() and base == path:
+        if os.path.isfile(path) and base == path:
             raise BadInput(
                 "is not a SigMF recording",
                 str(path),

@@ -7,7 +7,7 @@ and annotations outside this room are in the stream's count.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -117,7 +117,9 @@ class Timeline:
         """Give the runs inside a part of the stream, cut also at ``cuts`` (stream's count)."""
         places = sorted(set(cuts))
         given = []
-        for run in self.runs:
+        # Not all of them: a look into a long recording must not pay for all of its gaps.
+        begin = max(bisect_right(self._starts, start) - 1, 0)
+        for run in self.runs[begin : bisect_left(self._starts, stop)]:
             first, last = max(run.start, start), min(run.start + run.length, stop)
             if first >= last:
                 continue

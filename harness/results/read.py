@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,9 @@ from harness.readings import Axis, Findings, Limit, Reading, RecordingUsed, Seri
 from harness.results import layout
 from harness.results.run import Run
 from harness.uncertainty import Contribution
+
+MOST_BYTES = 256 << 20
+"""Values of one file; chosen: a thousand times those of an acceptance."""
 
 
 def read_run(path: str | Path) -> Run:
@@ -30,8 +34,9 @@ def read_run(path: str | Path) -> Run:
     BadInput : missing, no results file, damaged, cut short, or of a newer schema.
     """
     path = Path(path)
-    if not path.is_file():
-        what = "is a folder, not a results file" if path.is_dir() else "no such file"
+    # Of ``os``: a path's own question raises where the name is too long.
+    if not os.path.isfile(path):
+        what = "is a folder, not a results file" if os.path.isdir(path) else "no such file"
         raise BadInput(what, str(path), "Give the name of a results file.")
     try:
         with h5py.File(path, "r") as file:
@@ -46,7 +51,7 @@ def read_run(path: str | Path) -> Run:
             str(path),
             "Take another copy of it, or measure its recordings again.",
         ) from fault
-    except (LookupError, ValueError, TypeError, AttributeError, RuntimeError) as fault:
+    except (LookupError, ValueError, TypeError, AttributeError, RuntimeError, MemoryError) as fault:
         raise _damaged(path) from fault
 
 
@@ -74,9 +79,38 @@ def _read(file: h5py.File, path: Path) -> Run:
         )
     if schema not in _READERS:
         raise BadInput(f"has schema {schema}, which never was", str(path), "Take another copy.")
-    if file.attrs[layout.DIGEST] != layout.digest(file):
+    if not _holds_what_it_may(file) or file.attrs[layout.DIGEST] != layout.digest(file):
         raise _damaged(path)
     return _READERS[schema](file)
+
+
+def _holds_what_it_may(file: h5py.File) -> bool:
+    """Tell, before values are read, whether all of it lies in the file itself and fits in memory.
+
+    One changed byte can make a column of a billion rows, or of a group its own member.
+    """
+    stored_bytes = 0
+    seen = set()
+    pending = [file["/"]]
+    while pending:
+        group = pending.pop()
+        for name in group:
+            if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+                return False
+            held = group[name]
+            if isinstance(held, h5py.Group):
+                address = h5py.h5o.get_info(held.id).addr
+                if address in seen:
+                    return False
+                seen.add(address)
+                pending.append(held)
+            elif isinstance(held, h5py.Dataset):
+                stored_bytes += int(held.size or 0) * held.dtype.itemsize
+                if stored_bytes > MOST_BYTES or held.is_virtual or held.external:
+                    return False
+            else:
+                return False
+    return True
 
 
 def _read_schema_1(file: h5py.File) -> Run:
