@@ -54,6 +54,8 @@ app.command("report")(report)
 app.command("compare")(compare)
 app.command("self-check")(self_check)
 
+_STOPPED = "stopped; what was recorded is kept"
+
 
 def main() -> None:
     """Run the program and end the process with its exit status."""
@@ -64,7 +66,7 @@ def main() -> None:
     except HarnessError as error:
         _fail(str(error), error.exit_status)
     except (typer.Abort, KeyboardInterrupt):
-        _fail("stopped; what was recorded is kept", INTERRUPTED)
+        _fail(_STOPPED, INTERRUPTED)
     except typer.TyperException as error:
         _fail(_usage(error), 2)
     except BrokenPipeError:
@@ -82,6 +84,9 @@ def main() -> None:
         _abandon_output()
         reason = (error.strerror or "fault").lower()
         _fail(f"standard output: cannot be written ({reason}). Send it elsewhere.", 3)
+    if status == INTERRUPTED:
+        # The library takes Ctrl-C for itself, and tells by the status alone.
+        _fail(_STOPPED, INTERRUPTED)
     sys.exit(status if isinstance(status, int) else 0)
 
 

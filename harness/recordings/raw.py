@@ -133,11 +133,11 @@ def import_raw(
             require_possible(samples, start, path)
             writer.write(Block(samples, start, rate_hz))
             start += len(samples)
+        writer.close()
     except BaseException:
         # Unlike a live recording this can be had again: nothing half-done is left.
         writer.discard()
         raise
-    writer.close()
     return open_recording(writer.meta_path)
 
 

@@ -119,11 +119,13 @@ class RecordingWriter:
         self._first = 0
         self._written = _Written(hashlib.sha512(), 0, 0)
         self._data_file: Any = None
+        self._ours = False
         # Refuses a description that the reader would refuse, before anything is made.
         read_description(self._text(self._description), str(self.meta_path))
         require_new(self.meta_path, self.data_path, self._meta_part, self._data_part)
         try:
             self._data_file = open(self._data_part, "xb", buffering=0)
+            self._ours = True
             self._reserve()
         except OSError as fault:
             self._remove_parts()
@@ -249,8 +251,11 @@ class RecordingWriter:
         return self.meta_path
 
     def discard(self) -> None:
-        """Throw away what was written, where it can be had again."""
-        if self._data_file is not None:
+        """Throw away what was written, where it can be had again; a finished recording stays.
+
+        Also what an interrupted ``close`` has left.
+        """
+        if self._ours:
             self._remove_parts()
             self._written = _Written(hashlib.sha512(), 0, 0)
 
@@ -289,6 +294,7 @@ class RecordingWriter:
         self._put(text)
         place(self._data_part, self.data_path)
         place(self._meta_part, self.meta_path)
+        self._ours = False
         sync_folder(self.meta_path.parent)
 
     def _final(self) -> Description:
@@ -339,12 +345,19 @@ class RecordingWriter:
             os.fsync(file.fileno())
 
     def _remove_parts(self) -> None:
+        if not self._ours:
+            return
         if self._data_file is not None:
             self._data_file.close()
             self._data_file = None
-            for part in (self._data_part, self._meta_part):
-                with contextlib.suppress(FileNotFoundError):
-                    part.unlink()
+        self._ours = False
+        parts = [self._data_part, self._meta_part]
+        if not os.path.lexists(self._data_part) and os.path.lexists(self._meta_part):
+            # Stopped between the two names: the data has its own already, the description not.
+            parts.append(self.data_path)
+        for part in parts:
+            with contextlib.suppress(FileNotFoundError):
+                part.unlink()
 
 
 def _json(document: dict[str, Any]) -> bytes:

@@ -195,3 +195,14 @@ def test_samples_far_beyond_full_scale(typed, tmp_path: Path) -> None:
     codes = np.full((5000, 2), 3e38, "<f4")
     meta = write_pair(tmp_path / "huge", [codes], "cf32_le", RATE_HZ, CENTRE_HZ)
     refused(typed("measure", "carrier", meta, "--at", CARRIER_HZ, "--json"), "full scale")
+
+
+def test_ctrl_c_says_one_line(typed, recording: Path, monkeypatch) -> None:
+    def stopped(*words: object, **more: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("harness.measure.run.measure_recordings", stopped)
+    status, out, err = typed("measure", "carrier", recording, "--json")
+    # 130 is the shell's custom for Ctrl-C.
+    assert (status, out, err.count("\n")) == (130, "", 1)
+    assert "stopped" in err

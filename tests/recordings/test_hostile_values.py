@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from harness.errors import BadInput, Damaged, HarnessError, one_line
-from harness.recordings import open_audio, open_recording, read_log
+from harness.recordings import open_audio, open_recording, read_log, writer
 from harness.recordings.checks import LARGEST_SAMPLE, MOST_BYTES
 from harness.recordings.description import Capture, Description
 from harness.recordings.gaps import find_gaps
+from harness.recordings.raw import import_raw
 from harness.recordings.timeline import Annotation, Timeline
 
 soundfile = pytest.importorskip("soundfile")
@@ -168,3 +169,34 @@ def test_pieces_of_a_part_are_the_pieces_of_all_cut(draw: int):
 def test_one_line_for_a_terminal(text: str, line: str):
     assert one_line(text) == line
     assert str(HarnessError("is wrong", text)) == f"{line}: is wrong"
+
+
+@pytest.mark.parametrize("calls", range(8))
+def test_an_import_stopped_while_it_ends_leaves_nothing(tmp_path, monkeypatch, calls: int):
+    raw = tmp_path / "raw.cu8"
+    raw.write_bytes(bytes(2000))
+    left = calls
+
+    def stop_in(function):
+        def stopped(*words, **more):
+            nonlocal left
+            if left == 0:
+                left = -1
+                raise KeyboardInterrupt
+            left -= 1
+            return function(*words, **more)
+
+        return stopped
+
+    for name in ("place", "sync_folder"):
+        monkeypatch.setattr(writer, name, stop_in(getattr(writer, name)))
+    monkeypatch.setattr(writer.os, "fsync", stop_in(writer.os.fsync))
+    try:
+        import_raw(raw, sample_rate_hz=1e6, centre_hz=1e8)
+    except KeyboardInterrupt:
+        assert left == -1
+    names = sorted(path.name for path in tmp_path.iterdir())
+    whole = ["raw.cu8", "raw.sigmf-data", "raw.sigmf-meta"]
+    assert names == ["raw.cu8"] or names == whole
+    if names == whole:
+        assert open_recording(tmp_path / "raw").verify()
