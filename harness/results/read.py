@@ -7,13 +7,13 @@ import math
 import os
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import h5py
 import numpy as np
 
 from harness.errors import BadInput
-from harness.readings import Axis, Findings, Limit, Reading, RecordingUsed, Series
+from harness.readings import Axis, Findings, Limit, Reading, RecordingUsed, Series, Verdict
 from harness.results import layout
 from harness.results.run import Run
 from harness.uncertainty import Contribution
@@ -114,22 +114,21 @@ def _holds_what_it_may(file: h5py.File) -> bool:
 
 
 def _read_schema_1(file: h5py.File) -> Run:
-    attributes = file.attrs
     software = _Table(file[layout.SOFTWARE])
     return Run(
-        title=attributes[layout.TITLE],
-        procedure=attributes[layout.PROCEDURE],
-        unit=json.loads(file[layout.UNIT].attrs[layout.DESCRIPTION]),
-        bench=json.loads(file[layout.BENCH].attrs[layout.DESCRIPTION]),
+        title=_attribute(file, layout.TITLE),
+        procedure=_attribute(file, layout.PROCEDURE),
+        unit=_object(file[layout.UNIT]),
+        bench=_object(file[layout.BENCH]),
         limits=_limits(_Table(file[layout.LIMITS])),
         findings=tuple(_findings(group) for group in _in_order(file, layout.FINDINGS)),
-        verdict=attributes[layout.VERDICT],
-        started_utc=datetime.fromisoformat(attributes[layout.STARTED_UTC]),
-        ended_utc=datetime.fromisoformat(attributes[layout.ENDED_UTC]),
+        verdict=_attribute(file, layout.VERDICT),
+        started_utc=datetime.fromisoformat(_attribute(file, layout.STARTED_UTC)),
+        ended_utc=datetime.fromisoformat(_attribute(file, layout.ENDED_UTC)),
         software=dict(zip(software.texts("name"), software.texts("version"), strict=True)),
         cautions=tuple(_Table(file[layout.CAUTIONS]).texts("text")),
-        notes=attributes[layout.NOTES],
-        source=attributes[layout.SOURCE],
+        notes=_attribute(file, layout.NOTES),
+        source=_attribute(file, layout.SOURCE),
     )
 
 
@@ -171,6 +170,22 @@ def _text(value: Any) -> str:
     return value.decode("utf-8") if isinstance(value, bytes) else str(value)
 
 
+def _attribute(holder: h5py.HLObject, name: str) -> Any:
+    text = holder.attrs[name]
+    if not isinstance(text, str):
+        raise TypeError(f"{name} is no text")
+    if name == layout.VERDICT and text not in get_args(Verdict):
+        raise ValueError(f"{text!r} is no verdict")
+    return text
+
+
+def _object(group: h5py.Group) -> dict[str, Any]:
+    loaded = json.loads(_attribute(group, layout.DESCRIPTION))
+    if not isinstance(loaded, dict):
+        raise TypeError(f"{group.name} is no table")
+    return loaded
+
+
 def _in_order(parent: h5py.Group, name: str) -> list[h5py.Group]:
     if name not in parent:
         return []
@@ -206,7 +221,7 @@ def _limits(table: _Table) -> tuple[Limit, ...]:
 def _findings(group: h5py.Group) -> Findings:
     recordings = _Table(group[layout.RECORDINGS])
     return Findings(
-        kind=group.attrs[layout.KIND],
+        kind=_attribute(group, layout.KIND),
         readings=_readings(group),
         series=tuple(_series(held) for held in _in_order(group, layout.SERIES)),
         cautions=tuple(_Table(group[layout.CAUTIONS]).texts("text")),
@@ -292,10 +307,10 @@ def _series(group: h5py.Group) -> Series:
     axes = []
     for name in json.loads(group.attrs[layout.AXES]):
         axis = group[name]
-        axes.append(Axis(name=name, unit=axis.attrs[layout.UNITS], values=_floats(axis)))
+        axes.append(Axis(name=name, unit=_attribute(axis, layout.UNITS), values=_floats(axis)))
     return Series(
-        name=group.attrs[layout.NAME],
-        unit=values.attrs[layout.UNITS],
+        name=_attribute(group, layout.NAME),
+        unit=_attribute(values, layout.UNITS),
         axes=tuple(axes),
         values=_floats(values),
         conditions=json.loads(group.attrs[layout.CONDITIONS]),

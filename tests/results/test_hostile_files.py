@@ -65,3 +65,24 @@ def test_refused_before_it_is_read(tmp_path: Path, spoil) -> None:
 def test_a_name_too_long_for_the_system() -> None:
     with pytest.raises(BadInput, match="no such file"):
         read_run("n" * 5000)
+
+
+@pytest.mark.parametrize(
+    ("group", "name", "value"),
+    [
+        ("/", layout.TITLE, np.arange(3)),
+        ("/", layout.PROCEDURE, np.arange(3)),
+        ("/", layout.VERDICT, "splendid"),
+        ("/", layout.STARTED_UTC, "yesterday"),
+        (layout.UNIT, layout.DESCRIPTION, "[1]"),
+        (layout.BENCH, layout.DESCRIPTION, "[" * 20000),
+    ],
+)
+def test_attributes_of_the_wrong_kind(tmp_path: Path, group: str, name: str, value) -> None:
+    path = tmp_path / "run.h5"
+    shutil.copy(BASE, path)
+    with h5py.File(path, "r+") as file:
+        file[group].attrs[name] = value
+        file.attrs[layout.DIGEST] = layout.digest(file)
+    with pytest.raises(BadInput, match="damaged, or was changed"):
+        read_run(path)
