@@ -5,7 +5,9 @@ from __future__ import annotations
 import errno
 import io
 import os
+import signal
 import sys
+from types import FrameType
 from typing import NoReturn
 
 import typer
@@ -38,13 +40,16 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback(no_args_is_help=True)
+@app.callback(invoke_without_command=True)
 def root(
+    context: typer.Context,
     version: bool = typer.Option(
         False, "--version", callback=_version, is_eager=True, help="Show the version and end."
     ),
 ) -> None:
     """Record, measure and judge FM repeaters on software-defined radio."""
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
 
 
 app.command("demo")(demo)
@@ -58,7 +63,16 @@ _STOPPED = "stopped; what was recorded is kept"
 
 
 def main() -> None:
-    """Run the program and end the process with its exit status."""
+    """Run the program and end the process with its exit status.
+
+    Notes
+    -----
+    A closed terminal or a plain ``kill`` ends it like Ctrl-C: with RF off and what was recorded
+    kept. Python by itself would end without either. Where ``nohup`` has it ignored, it stays so.
+    """
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, _stop)
     _ready_streams()
     try:
         status = app(standalone_mode=False)
@@ -112,6 +126,10 @@ def _usage(error: typer.TyperException) -> str:
 def _abandon_output() -> None:
     """Let what is still in the buffer of standard output go nowhere when the process ends."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _stop(number: int, _frame: FrameType | None) -> NoReturn:
+    _fail(_STOPPED, 128 + number)
 
 
 def _fail(line: str, status: int) -> NoReturn:

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from harness.procedures.acceptance import Extent
+
+UNITS = ("frost-watch-2", "frost-watch-1")
+REPORT_NAME = "report.html"
 
 
 def demo(
@@ -17,47 +23,53 @@ def demo(
     """Accept two invented repeaters on the simulated bench and compare them."""
     from datetime import datetime
 
+    from harness.procedures.acceptance import SHORT
+
+    demonstrate(out or Path("captures") / f"demo-{datetime.now():%Y%m%d-%H%M%S}", SHORT)
+
+
+def demonstrate(folder: Path, extent: Extent) -> None:
+    """Accept the units of the demonstration, compare them, and say what was found and where.
+
+    Parameters
+    ----------
+    folder : for everything that is left; new or empty
+    extent : how much each acceptance does
+    """
     from rich.console import Console
 
     from harness.commands.progress import TerminalWatcher
     from harness.commands.show import print_run
+    from harness.commands.show_comparison import print_summary
+    from harness.commands.table import say
     from harness.compare import compare_runs
     from harness.describe import example_path, load_bench, load_unit
-    from harness.errors import BadInput
-    from harness.procedures.accept import accept
+    from harness.procedures.accept import accept, require_empty
     from harness.report import write_report
 
-    folder = out or Path("captures") / f"demo-{datetime.now():%Y%m%d-%H%M%S}"
-    if folder.exists() and any(folder.iterdir()):
-        raise BadInput("the folder is not empty", str(folder), "Name another with --out.")
+    require_empty(folder)
     bench = load_bench(example_path("packing-shed.toml"))
     console = Console()
-    console.print(
-        "Everything here is simulated and invented. On real gear, before anything is keyed:",
-        highlight=False,
-    )
     accepted = []
     with TerminalWatcher() as watcher:
-        for name in ("frost-watch-2", "frost-watch-1"):
+        watcher.say("Everything here is simulated and invented. Before anything is keyed:")
+        for name in UNITS:
             unit = load_unit(example_path(f"{name}.toml"))
             watcher.say(f"\n{unit.name}")
-            accepted.append(accept(unit, bench.with_simulated_unit(name), folder / name, watcher))
-        second, first = accepted
+            on_it = bench.with_simulated_unit(name)
+            accepted.append(accept(unit, on_it, folder / name, watcher, extent))
         watcher.step("Report")
-        comparison = compare_runs(
-            second.run, first.run, second.run.unit["name"], first.run.unit["name"]
-        )
-        report = folder / "report.html"
-        write_report(report, second.run, comparison=comparison, other=first.run)
-        own = folder / "frost-watch-1" / "report.html"
-        write_report(own, first.run)
+        first, second = (done.run for done in accepted)
+        comparison = compare_runs(first, second, first.unit["name"], second.unit["name"])
+        report = folder / REPORT_NAME
+        write_report(report, first, comparison=comparison, other=second)
+        write_report(folder / UNITS[1] / REPORT_NAME, second)
     for done in accepted:
         print_run(done.run, console)
-    console.print(f"\nReport:     {report.resolve()}", highlight=False, soft_wrap=True)
+    print_summary(comparison, console)
+    say(console, "")
+    say(console, f"Report:     {report.resolve()}", folded=False)
     for done in accepted:
-        console.print(f"Results:    {done.path.resolve()}", highlight=False, soft_wrap=True)
-    console.print(
-        f"Recordings: {(folder / 'frost-watch-2' / 'recordings').resolve()}",
-        highlight=False,
-        soft_wrap=True,
-    )
+        say(console, f"Results:    {done.path.resolve()}", folded=False)
+    for done in accepted:
+        say(console, f"Recordings: {(done.path.parent / 'recordings').resolve()}", folded=False)

@@ -82,7 +82,7 @@ def measure(
     if as_json:
         print_json(findings)
     else:
-        print_findings(findings)
+        print_findings(findings, the_unit.limits if the_unit else ())
     verdicts = [r.verdict for r in findings.readings if r.verdict not in (None, "not measured")]
     return 4 if verdicts and worst(verdicts) != "pass" else 0
 

@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+from harness.commands.table import say
+
 
 @contextmanager
 def progress_on_terminal(title: str, *, quiet: bool = False) -> Iterator[Callable[[float], None]]:
@@ -48,7 +50,7 @@ class TerminalWatcher:
             return
         kind = title.partition(",")[0]
         if kind != self._repeated:
-            self._console.print(title, highlight=False)
+            say(self._console, title)
         self._repeated = kind
 
     def progress(self, share: float) -> None:
@@ -58,7 +60,7 @@ class TerminalWatcher:
 
     def say(self, text: str) -> None:
         """Print a line above the bar."""
-        self._console.print(text, highlight=False, markup=False)
+        say(self._console, text)
 
 
 def _bar(console: Console) -> Progress:

@@ -16,14 +16,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from harness.commands.table import Row
     from harness.procedures.runner import Runner
     from harness.readings import Findings, Reading
     from harness.simulator import SimulatedBench
 
+HEADINGS = ("reading", "set", "measured", "difference", "within U")
 TONE_HZ = 1000.0
 DEVIATION_HZ = 1500.0
 LEVEL_DBM = -80.0
 KEYINGS = 5
+BATTERY_INTERVAL_S = 300.0
 FIRST_NULL = 2.404825557695773
 """First zero of J0: Abramowitz & Stegun, Table 9.5."""
 NULL_SHARES = (0.95, 0.97, 0.99, 1.01, 1.03, 1.05)
@@ -57,30 +60,23 @@ def self_check(
     unit: Annotated[
         str, typer.Option(help="Simulated unit: frost-watch-1 or frost-watch-2.")
     ] = "frost-watch-2",
-    seed: Annotated[int, typer.Option(help="Seed of the simulated bench.")] = 1,
+    seed: Annotated[
+        int, typer.Option(min=0, help="Start of the simulated bench's random numbers.")
+    ] = 1,
 ) -> int:
     """Compare what is measured on the simulated bench with what it was set to."""
     from rich.console import Console
-    from rich.table import Table
 
     from harness.commands.progress import TerminalWatcher
+    from harness.commands.table import print_rows
     from harness.describe import example_path, load_bench, load_unit
     from harness.procedures.runner import Runner
-    from harness.procedures.wiring import OpenBench
-    from harness.report.wording import quantity
-    from harness.simulator import SimulatedBench, simulated_unit
+    from harness.procedures.wiring import devices_of, simulated_bench
 
-    simulated = SimulatedBench(simulated_unit(unit), seed=seed)
-    opened = OpenBench(
-        source=simulated,
-        generator=simulated,
-        knob=simulated,
-        meter=simulated,
-        waiter=simulated,
-        kind="simulated",
-    )
+    bench = load_bench(example_path("packing-shed.toml")).with_simulated_unit(unit, seed)
+    simulated = simulated_bench(bench)
+    opened = devices_of(simulated)
     description = load_unit(example_path(f"{unit}.toml"))
-    bench = load_bench(example_path("packing-shed.toml")).with_simulated_unit(unit)
     with tempfile.TemporaryDirectory() as folder, TerminalWatcher() as watcher:
         runner = Runner(opened, description, bench, Path(folder), watcher)
         checks = [
@@ -89,24 +85,28 @@ def self_check(
             *_battery(runner, simulated),
             *_bessel(runner),
         ]
-    table = Table(box=None, pad_edge=False, header_style="underline")
-    for name in ("reading", "set", "measured", "difference", "within U"):
-        table.add_column(name)
-    for check in checks:
-        reading = check.reading
-        assert isinstance(reading.value, float)
-        table.add_row(
-            check.what,
-            quantity(check.truth, reading.unit, decimals=4),
-            quantity(reading.value, reading.unit, reading.expanded_uncertainty),
-            quantity(check.difference, reading.unit, decimals=4, signed=True),
-            "yes" if check.agrees else "NO",
-        )
-    Console().print(table)
+    print_rows(Console(), HEADINGS, [_row(check) for check in checks])
     agreeing = sum(check.agrees for check in checks)
     typer.echo(f"{agreeing} of {len(checks)} agree within their uncertainty (95 % should).")
     # Each U covers 95 %, so one of a dozen may lie outside by chance.
     return 0 if agreeing >= len(checks) - 1 else 4
+
+
+def _row(check: Check) -> Row:
+    from harness.commands.table import Row
+    from harness.report.wording import quantity
+
+    reading = check.reading
+    assert isinstance(reading.value, float)
+    return Row(
+        title=check.what,
+        values=(
+            quantity(check.truth, reading.unit, decimals=5),
+            quantity(reading.value, reading.unit, reading.expanded_uncertainty),
+            quantity(check.difference, reading.unit, decimals=5, signed=True),
+            "yes" if check.agrees else "NO",
+        ),
+    )
 
 
 def _find(findings: Findings, name: str) -> Reading:
@@ -189,7 +189,14 @@ def _battery(runner: Runner, simulated: SimulatedBench) -> Iterator[Check]:
     if battery is None:
         return
     charge_ah, energy_wh = simulated.truth.charge_ah, simulated.truth.energy_wh
-    runner.run(battery_run(battery, level_port_dbm=LEVEL_DBM, deviation_hz=DEVIATION_HZ))
+    runner.run(
+        battery_run(
+            battery,
+            level_port_dbm=LEVEL_DBM,
+            deviation_hz=DEVIATION_HZ,
+            interval_s=BATTERY_INTERVAL_S,
+        )
+    )
     found = runner.findings[-1]
     yield Check(
         what="charge_delivered",

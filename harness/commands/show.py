@@ -4,15 +4,27 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 
 from rich.console import Console
-from rich.table import Table
 
-from harness.readings import Findings, Reading, findings_json
-from harness.report.wording import also, conditions_in_words, coverage, in_words, title_of
+from harness.commands.table import Row, print_rows, say
+from harness.procedures.accept import unanswered
+from harness.readings import Findings, Limit, Reading, findings_json
+from harness.report.wording import (
+    also,
+    conditions_in_words,
+    coverage,
+    in_words,
+    limit_in_words,
+    title_of,
+)
 from harness.results import Run
 
 VERDICT_STYLE = {"pass": "bold", "fail": "bold reverse", "undecided": "italic"}
+UNCERTAINTY = (
+    "After ± stands the expanded uncertainty, k = 2 unless said; in brackets, a 95 % interval."
+)
 
 
 def print_json(findings: Findings) -> None:
@@ -21,49 +33,74 @@ def print_json(findings: Findings) -> None:
     sys.stdout.write("\n")
 
 
-def print_findings(findings: Findings) -> None:
-    """Print readings as a table, cautions under it."""
+def print_findings(findings: Findings, limits: Sequence[Limit] = ()) -> None:
+    """Print readings as a table, then what could not be measured and what to bear in mind."""
     console = Console()
-    console.print(readings_table(list(findings.readings)))
+    _print_measured([r for r in findings.readings if r.value is not None], limits, console)
+    _print_missing([r for r in findings.readings if r.value is None], console)
     for caution in findings.cautions:
-        console.print(f"Caution: {caution}", highlight=False, markup=False)
+        say(console, f"Caution: {caution}")
 
 
 def print_run(run: Run, console: Console) -> None:
-    """Print the verdict of a run and its judged readings."""
-    console.print(f"\n{run.title}: {run.verdict.upper()}", highlight=False, markup=False)
-    judged = [r for found in run.findings for r in found.readings if r.verdict is not None]
-    console.print(readings_table(judged))
+    """Print the verdict of a run and what its limits ask for; the rest stands in its report."""
+    say(console, f"\n{run.title}: {run.verdict.upper()}", style="bold")
+    readings = [reading for found in run.findings for reading in found.readings]
+    judged = [reading for reading in readings if reading.verdict and reading.value is not None]
+    _print_measured(judged, run.limits, console, notes=False)
+    wanting = unanswered(run.limits, judged)
+    _print_missing(
+        [r for r in readings if r.value is None and any(one.applies_to(r) for one in wanting)],
+        console,
+    )
+    if run.notes:
+        say(console, run.notes)
 
 
-def readings_table(readings: list[Reading]) -> Table:
-    """Draw a table of readings."""
-    table = Table(box=None, pad_edge=False, header_style="underline")
+def _print_measured(
+    readings: Sequence[Reading], limits: Sequence[Limit], console: Console, *, notes: bool = True
+) -> None:
+    if not readings:
+        return
     judged = any(reading.verdict for reading in readings)
-    table.add_column("reading")
-    table.add_column("value")
-    table.add_column("coverage")
-    table.add_column("conditions and notes", overflow="fold")
-    if judged:
-        table.add_column("verdict")
+    headings = ("reading", "value", "verdict") if judged else ("reading", "value")
+    rows = []
     for reading in readings:
-        value = in_words(reading)
-        second = also(reading)
-        notes = [conditions_in_words(reading.conditions), reading.note, ", ".join(reading.flags)]
-        row = [
-            title_of(reading.name),
-            f"{value} ({second})" if second else value,
-            coverage(reading),
-            "; ".join(note for note in notes if note),
-        ]
-        if judged:
-            row.append(reading.verdict or "")
-        style = VERDICT_STYLE.get(reading.verdict or "", "")
-        table.add_row(*(_plain(cell) for cell in row), style=style)
-    return table
+        values = (in_words(reading), reading.verdict or "") if judged else (in_words(reading),)
+        rows.append(
+            Row(
+                title=title_of(reading.name),
+                values=values,
+                words=_words(reading, limits, notes=notes),
+                style=VERDICT_STYLE.get(reading.verdict or "", ""),
+            )
+        )
+    print_rows(console, headings, rows)
+    say(console, UNCERTAINTY, style="dim")
 
 
-def _plain(text: str) -> str:
-    from rich.markup import escape
+def _words(reading: Reading, limits: Sequence[Limit], *, notes: bool) -> str:
+    """Write what stands under a reading; a coverage factor only where it is not the usual one."""
+    asked = [limit_in_words(limit) for limit in limits if limit.applies_to(reading)]
+    plain = reading.interval is None and reading.bound is None
+    unusual = plain and reading.expanded_uncertainty and reading.coverage_factor != 2.0
+    words = [
+        also(reading),
+        f"limit {' and '.join(asked)}" if asked else "",
+        conditions_in_words(reading.conditions),
+        coverage(reading) if unusual else "",
+        reading.note if notes else "",
+        ", ".join(reading.flags),
+    ]
+    return "; ".join(word for word in words if word)
 
-    return escape(text)
+
+def _print_missing(readings: Sequence[Reading], console: Console) -> None:
+    """Print what was not measured, a line for each reason."""
+    reasons: dict[tuple[str, str], list[str]] = {}
+    for reading in readings:
+        under = conditions_in_words(reading.conditions)
+        reasons.setdefault((reading.note.rstrip("."), under), []).append(title_of(reading.name))
+    for (reason, under), titles in reasons.items():
+        where = f" ({under})" if under else ""
+        say(console, f"Not measured: {', '.join(dict.fromkeys(titles))}{where}: {reason}.")

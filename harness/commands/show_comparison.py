@@ -3,31 +3,57 @@
 from __future__ import annotations
 
 from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
 
+from harness.commands.table import Row, print_rows, say
 from harness.compare import Comparison
-from harness.report.content import compared
+from harness.compare.runs import Row as Compared
+from harness.report.content import ComparedLine, ComparedRuns, compared
 
 
 def print_comparison(comparison: Comparison, console: Console) -> None:
     """Print what both runs can answer for, and what stands in one only."""
     words = compared(comparison)
-    table = Table(box=None, pad_edge=False, header_style="underline")
-    for heading in ("reading", words.a_name, words.b_name, "difference", "En", "conclusion"):
-        table.add_column(escape(heading), overflow="fold")
-    for line in words.lines:
-        title = f"{line.title} ({line.conditions})" if line.conditions else line.title
-        cells = (title, line.a, line.b, line.difference, line.en, line.conclusion)
-        table.add_row(*(escape(cell) for cell in cells), style="" if line.agrees else "bold")
-    console.print(table)
+    compared_rows = [
+        row for row in comparison.rows if row.a.value is not None or row.b.value is not None
+    ]
+    rows = [_row(row, line, words) for row, line in zip(compared_rows, words.lines, strict=True)]
+    if rows:
+        print_rows(console, ("reading", "difference", "En", ""), rows)
     for title, conditions, value, reason in words.unmatched:
         under = f" ({conditions})" if conditions else ""
-        _say(console, f"Not compared: {title}{under}, {value}: {reason}.")
+        say(console, f"Not compared: {title}{under}, {value}: {reason}.")
+    _summary(words, console)
+
+
+def _row(row: Compared, line: ComparedLine, words: ComparedRuns) -> Row:
+    """Write one quantity; which is the better only where that is a question."""
+    better = {"a": words.a_name, "b": words.b_name, None: ""}[row.better]
+    under = [
+        line.conditions,
+        f"{words.a_name} {line.a}",
+        f"{words.b_name} {line.b}",
+        f"{better} is the better" if better else "",
+        line.conclusion.rstrip(".") if line.agrees is None else "",
+    ]
+    return Row(
+        title=line.title,
+        values=(line.difference, line.en, _AGREES[line.agrees]),
+        words="; ".join(word for word in under if word),
+        style="bold" if line.agrees is False else "",
+    )
+
+
+_AGREES = {True: "agree", False: "differ", None: ""}
+
+
+def print_summary(comparison: Comparison, console: Console) -> None:
+    """Print how far two runs agree; the lines stand in the report."""
+    words = compared(comparison)
+    say(console, f"\n{words.a_name} against {words.b_name}", style="bold")
+    _summary(words, console)
+
+
+def _summary(words: ComparedRuns, console: Console) -> None:
     for remark in words.remarks:
-        _say(console, remark)
-    _say(console, words.summary)
-
-
-def _say(console: Console, text: str) -> None:
-    console.print(text, highlight=False, markup=False)
+        say(console, remark)
+    say(console, words.summary)

@@ -293,13 +293,17 @@ class Bench(Description):
         parts = (self.input, self.output, self.generator)
         return any(part is not None and part.source in ("rtlsdr", "operator") for part in parts)
 
-    def with_simulated_unit(self, unit: str) -> Bench:
-        """Give the same simulated bench with another unit on it; ValueError when it is real."""
+    def with_simulated_unit(self, unit: str, seed: int | None = None) -> Bench:
+        """Give the same simulated bench with another unit on it, and other random numbers.
+
+        Raises
+        ------
+        ValueError : the bench is real.
+        """
         if self.simulated is None:
             raise ValueError(f"{self.name} is not simulated")
-        return self.model_copy(
-            update={"simulated": self.simulated.model_copy(update={"unit": unit})}
-        )
+        changed = {"unit": unit} if seed is None else {"unit": unit, "seed": seed}
+        return self.model_copy(update={"simulated": self.simulated.model_copy(update=changed)})
 
     def receiver(self, role: Role) -> InputReceiver | OutputReceiver | None:
         """Give the receiver of a role, or None."""

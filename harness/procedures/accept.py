@@ -3,27 +3,29 @@
 from __future__ import annotations
 
 import platform
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
 from harness import __version__
-from harness.describe import Bench, Unit, cautions_for, level_plan
+from harness.describe import Bench, LevelPlan, Unit, cautions_for, level_plan
 from harness.errors import BadInput, HarnessError
-from harness.procedures.acceptance import short_acceptance
+from harness.procedures.acceptance import SHORT, Extent, acceptance
 from harness.procedures.runner import Runner, Watcher
 from harness.procedures.wiring import open_bench
 from harness.readings import (
     ConditionValue,
     Findings,
     Limit,
+    Reading,
     Verdict,
-    judge,
     judged,
     not_measured,
     worst,
 )
+from harness.report.wording import quantity
 from harness.results import Run, write_run
 
 RESULTS_NAME = "results.h5"
@@ -38,49 +40,52 @@ class Accepted:
     path: Path
 
 
-def accept(unit: Unit, bench: Bench, folder: Path, watcher: Watcher) -> Accepted:
-    """Run the short acceptance and write its results file.
+def accept(
+    unit: Unit, bench: Bench, folder: Path, watcher: Watcher, extent: Extent = SHORT
+) -> Accepted:
+    """Run an acceptance and write its results file, also when it ends early.
 
     Parameters
     ----------
     unit, bench : descriptions; the unit names its knob positions
-    folder : for recordings, logs and results; must not hold results already
+    folder : for recordings, logs and results; new or empty
+    watcher : is told the level plan and the cautions, then how it goes
+    extent : how much is done
 
     Raises
     ------
-    Unsafe : the level plan would overload or destroy something; nothing was keyed.
-    BadInput : the folder holds a run already, or a description does not suffice.
+    Unsafe : the level plan would overload or destroy something; nothing was keyed or made.
+    BadInput : the folder holds something already, or a description does not suffice.
     HardwareFault : a device failed; what was measured until then is in the results file.
     """
-    path = folder / RESULTS_NAME
-    if path.exists():
-        raise BadInput("there is a run in this folder already", str(folder), "Name another folder.")
+    require_empty(folder)
     if not unit.knob_positions:
         raise BadInput(
             "knob_positions is missing",
             unit.name,
             "Name the knob's positions from loose to tight, as marked on the unit.",
         )
-    level_plan(unit, bench).require_safe()
+    plan = level_plan(unit, bench)
+    for line in plan_in_words(plan):
+        watcher.say(line)
+    plan.require_safe()
     cautions = cautions_for(unit)
     for caution in cautions:
         watcher.say(f"  - {caution}")
     started = datetime.now(UTC)
     opened = open_bench(bench)
-    folder.mkdir(parents=True, exist_ok=True)
+    _make(folder)
+    path = folder / RESULTS_NAME
     runner = Runner(opened, unit, bench, folder, watcher)
-    note = ""
+    note = "Ended early by a fault of the program."
     try:
-        runner.run(
-            short_acceptance(
-                unit,
-                knob_positions=unit.knob_positions,
-                marked=unit.marked_knob or unit.knob_positions[len(unit.knob_positions) // 2],
-                loosest=unit.knob_positions[0],
-            )
-        )
-    except (HarnessError, KeyboardInterrupt) as error:
-        note = f"Ended early: {str(error) or 'stopped by the operator'}"
+        runner.run(acceptance(unit, extent))
+        note = ""
+    except HarnessError as error:
+        note = f"Ended early: {error}"
+        raise
+    except (KeyboardInterrupt, SystemExit):
+        note = "Ended early: stopped by the operator."
         raise
     finally:
         run = judged_run(
@@ -88,7 +93,7 @@ def accept(unit: Unit, bench: Bench, folder: Path, watcher: Watcher) -> Accepted
             bench,
             runner.findings,
             title=f"Acceptance of {unit.name}",
-            procedure="short acceptance",
+            procedure="short acceptance" if extent == SHORT else "acceptance",
             source=opened.kind,
             cautions=cautions,
             started=started,
@@ -99,14 +104,63 @@ def accept(unit: Unit, bench: Bench, folder: Path, watcher: Watcher) -> Accepted
     return Accepted(run=run, path=path)
 
 
-def _verdict_by(limit: Limit, findings: list[Findings]) -> Verdict:
-    """Verdict of all that was measured for a limit; "not measured" only when nothing was.
+def plan_in_words(plan: LevelPlan) -> list[str]:
+    """Write the level plan for people: a line for each place that power arrives at."""
+    words = [f"Levels of {plan.unit} on the {plan.bench}, transmitter at its rated power:"]
+    for line in plan.lines:
+        level = quantity(line.level_dbm, "dBm", decimals=1)
+        words.append(f"  - {line.name}: {level}, {line.limit}{'' if line.safe else ': NOT SAFE'}")
+    words.extend(f"  - {note}" for note in plan.notes)
+    return words
+
+
+def require_empty(folder: Path) -> None:
+    """Refuse a folder that holds something: no run goes over another.
+
+    Raises
+    ------
+    BadInput : it is no folder, cannot be read, or is not empty.
+    """
+    try:
+        there = next(place for place in (folder, *folder.parents) if place.exists())
+        if not any(there.iterdir()) or there != folder:
+            return
+    except NotADirectoryError:
+        raise BadInput("is a file, not a folder", str(there), "Name a new folder.") from None
+    except OSError as fault:
+        raise BadInput(
+            f"the folder cannot be used ({fault.strerror})", str(folder), "Name another folder."
+        ) from fault
+    raise BadInput("the folder is not empty", str(folder), "Name another folder.")
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise BadInput(
+            f"the folder cannot be made ({fault.strerror})", str(folder), "Name another folder."
+        ) from fault
+
+
+def _whole(limits: Sequence[Limit], readings: Sequence[Reading]) -> Verdict:
+    """Verdict of the whole, by limit: what was measured for it; "not measured" only if nothing.
 
     Two ways to one reading (timing with and without the input) need not both have worked. What
     no limit asks for does not count: an opening that cannot be, at a knob turned loose.
     """
-    given = [r for found in findings for r in found.readings if limit.applies_to(r)]
-    return worst([judge(r, limit) for r in given if r.value is not None])
+    given = [reading for reading in readings if reading.value is not None]
+    verdicts = [reading.verdict for reading in given]
+    if unanswered(limits, given):
+        verdicts.append("not measured")
+    return worst(verdicts)
+
+
+def unanswered(limits: Sequence[Limit], readings: Sequence[Reading]) -> tuple[Limit, ...]:
+    """Give the limits that apply to none of the readings."""
+    return tuple(
+        limit for limit in limits if not any(limit.applies_to(reading) for reading in readings)
+    )
 
 
 def _exact(limit: Limit) -> dict[str, ConditionValue]:
@@ -136,12 +190,10 @@ def judged_run(
     readings = [reading for found in given for reading in found.readings]
     missing = tuple(
         not_measured(limit.reading, "no step measured it", conditions=_exact(limit))
-        for limit in limits
-        if not any(limit.applies_to(reading) for reading in readings)
+        for limit in unanswered(limits, readings)
     )
     if missing:
         given.append(Findings(kind="not measured", readings=missing))
-    verdicts = [_verdict_by(limit, given) for limit in limits]
     return Run(
         title=title,
         procedure=procedure,
@@ -149,7 +201,7 @@ def judged_run(
         bench=bench.plain(),
         limits=limits,
         findings=tuple(given),
-        verdict=worst(verdicts),
+        verdict=_whole(limits, readings),
         started_utc=started,
         ended_utc=datetime.now(UTC),
         software={

@@ -6,12 +6,13 @@ each position's region is found by a coarse sweep before the fine ones.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
+from collections.abc import Generator
+from dataclasses import dataclass
 from typing import Any
 
 from harness.describe import Unit
 from harness.measure.setup import NO_SIGNAL
-from harness.procedures.battery_run import battery_run
+from harness.procedures.battery_run import INTERVAL_S, battery_run
 from harness.procedures.steps import (
     Measure,
     Procedure,
@@ -30,48 +31,74 @@ STANDARD_SHARE = 0.6
 practice)."""
 STRONG_DBM = -80.0
 """Full quieting for any unit that works. Chosen."""
-COARSE_DBM = (-128.0, -98.0)
 COARSE_STEP_DB = 2.0
 BELOW_OPENING_DB, ABOVE_OPENING_DB = 3.5, 1.75
 """Reach of the fine sweeps about the coarse opening: hysteresis and spread of a usual squelch lie
 within. Chosen."""
 FINE_STEP_DB = 0.75
-SWEEPS = 5
 RISING_DWELL_S = 0.25
 """Longer than the squelch and the key-up take. Chosen; a unit slower than this shows in attack
 time first."""
-KEYINGS = 6
-SENSITIVITY_DBM = (-124.0, -110.0)
-QUIET_S = 4.0
 DEFAULT_HANG_S = 1.0
 
 
-def short_acceptance(
-    unit: Unit, *, knob_positions: Sequence[str], marked: str, loosest: str
-) -> Procedure:
-    """Yield the steps of a short acceptance.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extent:
+    """How much of each thing an acceptance does; less of it widens U, and nothing else changes.
 
     Parameters
     ----------
-    unit : description
-    knob_positions : those at which the squelch is characterised
-    marked : the position that the unit is used at; carrier and timing are measured there
-    loosest : the position for sensitivity, where the squelch does not get in the way
+    keyings : for attack and hang time
+    search_dbm : lowest and highest level at which the squelch's region is looked for
+    quiet_s : without a signal at each knob position, for false keying
+    sweeps : up and down at each knob position
+    sensitivity_dbm : lowest and highest level of the sweep of SINAD
+    battery_interval_s : between two samples of the battery run
     """
+
+    keyings: int = 6
+    search_dbm: tuple[float, float] = (-128.0, -98.0)
+    quiet_s: float = 4.0
+    sweeps: int = 5
+    sensitivity_dbm: tuple[float, float] = (-124.0, -110.0)
+    battery_interval_s: float = INTERVAL_S
+
+
+SHORT = Extent()
+"""What the short acceptance does. Chosen."""
+
+
+def acceptance(unit: Unit, extent: Extent) -> Procedure:
+    """Yield the steps of an acceptance.
+
+    Parameters
+    ----------
+    unit : description; names its knob's positions from loose to tight. Carrier and timing are
+        measured at the marked one, sensitivity at the loosest, where the squelch does not get
+        in the way
+    extent : how much of each
+    """
+    positions = unit.knob_positions
+    marked = unit.marked_knob or positions[len(positions) // 2]
     deviation_hz = STANDARD_SHARE * unit.rated_deviation_hz
     yield TurnKnob(position=marked)
     yield from _carrier(deviation_hz)
-    hang_s = yield from _timing(deviation_hz)
-    for position in knob_positions:
+    hang_s = yield from _timing(deviation_hz, extent)
+    for position in positions:
         yield TurnKnob(position=position)
         # What the knob's turning itself keyed has to drop first.
         yield Wait(seconds=2.0 * hang_s)
-        yield from _squelch(position, hang_s)
-    yield TurnKnob(position=loosest)
-    yield from _sensitivity(deviation_hz)
+        yield from _squelch(position, hang_s, extent)
+    yield TurnKnob(position=positions[0])
+    yield from _sensitivity(deviation_hz, extent)
     yield TurnKnob(position=marked)
     if unit.battery is not None:
-        yield from battery_run(unit.battery, level_port_dbm=STRONG_DBM, deviation_hz=deviation_hz)
+        yield from battery_run(
+            unit.battery,
+            level_port_dbm=STRONG_DBM,
+            deviation_hz=deviation_hz,
+            interval_s=extent.battery_interval_s,
+        )
 
 
 def _carrier(deviation_hz: float) -> Procedure:
@@ -93,7 +120,7 @@ def _carrier(deviation_hz: float) -> Procedure:
     yield Measure(kind="audio", take="carrier")
 
 
-def _timing(deviation_hz: float) -> Generator[Step, Any, float]:
+def _timing(deviation_hz: float, extent: Extent) -> Generator[Step, Any, float]:
     """Key the unit several times; give the hang time, or a default that outlasts most."""
     on = Stimulus(
         duration_s=0.9, level_port_dbm=STRONG_DBM, tone_hz=TEST_TONE_HZ, deviation_hz=deviation_hz
@@ -101,8 +128,8 @@ def _timing(deviation_hz: float) -> Generator[Step, Any, float]:
     off = Stimulus(duration_s=1.7, level_port_dbm=None)
     yield Record(
         take="timing",
-        title=f"Attack and hang, {KEYINGS} keyings",
-        stimuli=(off, *(on, off) * KEYINGS),
+        title=f"Attack and hang, {extent.keyings} keyings",
+        stimuli=(off, *(on, off) * extent.keyings),
     )
     both: Findings = yield Measure(kind="timing", take="timing")
     yield Measure(kind="timing", take="timing", roles=("output",))
@@ -110,15 +137,15 @@ def _timing(deviation_hz: float) -> Generator[Step, Any, float]:
     return float(hang[0]) if hang else DEFAULT_HANG_S
 
 
-def _squelch(position: str, hang_s: float) -> Procedure:
+def _squelch(position: str, hang_s: float, extent: Extent) -> Procedure:
     take = f"squelch-{position.replace(':', '')}"
     falling_dwell_s = hang_s + 0.25
-    coarse = _levels(*COARSE_DBM, COARSE_STEP_DB)
+    coarse = _levels(*extent.search_dbm, COARSE_STEP_DB)
     yield Record(
         take=f"{take}-search",
         title=f"Squelch at {position}: looking for the region",
         stimuli=(
-            Stimulus(duration_s=QUIET_S, level_port_dbm=None, label=NO_SIGNAL),
+            Stimulus(duration_s=extent.quiet_s, level_port_dbm=None, label=NO_SIGNAL),
             *(Stimulus(duration_s=RISING_DWELL_S, level_port_dbm=level) for level in coarse),
         ),
     )
@@ -137,13 +164,13 @@ def _squelch(position: str, hang_s: float) -> Procedure:
     )
     yield Record(
         take=take,
-        title=f"Squelch at {position}: {SWEEPS} sweeps up and down",
-        stimuli=(*sweep * SWEEPS, quiet),
+        title=f"Squelch at {position}: {extent.sweeps} sweeps up and down",
+        stimuli=(*sweep * extent.sweeps, quiet),
     )
     yield Measure(kind="squelch", take=take)
 
 
-def _sensitivity(deviation_hz: float) -> Procedure:
+def _sensitivity(deviation_hz: float, extent: Extent) -> Procedure:
     yield Record(
         take="sensitivity",
         title="Sensitivity: SINAD against level",
@@ -154,7 +181,7 @@ def _sensitivity(deviation_hz: float) -> Procedure:
                 tone_hz=TEST_TONE_HZ,
                 deviation_hz=deviation_hz,
             )
-            for level in reversed(_levels(*SENSITIVITY_DBM, 1.0))
+            for level in reversed(_levels(*extent.sensitivity_dbm, 1.0))
         ),
     )
     yield Measure(kind="audio", take="sensitivity")

@@ -35,17 +35,23 @@ LONGEST_S = 48 * 3600.0
 """A run ends here whatever happens. Chosen."""
 
 
-def battery_run(battery: Battery, *, level_port_dbm: float, deviation_hz: float) -> Procedure:
+def battery_run(
+    battery: Battery,
+    *,
+    level_port_dbm: float,
+    deviation_hz: float,
+    interval_s: float = INTERVAL_S,
+) -> Procedure:
     """Yield the steps of a battery run, keyed all the time by a strong signal."""
     on = Stimulus(duration_s=START_S, level_port_dbm=level_port_dbm, deviation_hz=deviation_hz)
     yield Say(
         text=f"Battery run: keyed until {battery.end_v:g} V or loss of carrier, a sample every"
-        f" {INTERVAL_S / 60:g} minutes."
+        f" {interval_s / 60:g} minutes."
     )
     started_s: float = yield Wait(seconds=0.0)
     number = 0
     while True:
-        now_s: float = yield Wait(seconds=INTERVAL_S if number else 0.0)
+        now_s: float = yield Wait(seconds=interval_s if number else 0.0)
         keyed = yield from _sample(number, on, now_s - started_s)
         number += 1
         if not keyed or now_s - started_s > LONGEST_S:

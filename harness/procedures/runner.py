@@ -88,9 +88,9 @@ class Runner:
     def run(self, procedure: Procedure) -> list[Findings]:
         """Perform a procedure to its end; RF is off afterwards, also after an error or Ctrl-C."""
         generator = self.open_bench.generator
-        generator.set_frequency(self.unit.receive_hz)
         result: Any = None
         try:
+            generator.set_frequency(self.unit.receive_hz)
             while True:
                 try:
                     step = procedure.send(result)
@@ -99,6 +99,7 @@ class Runner:
                 result = self._perform(step)
         finally:
             generator.rf_off()
+            procedure.close()
             if self._log is not None:
                 self._log.close()
                 self._log = None

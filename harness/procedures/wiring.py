@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from harness.describe import Bench
 from harness.devices import Generator, KnobHand, SampleSource, SupplyMeter, Waiter
 from harness.errors import BadInput
+
+if TYPE_CHECKING:
+    from harness.simulator import SimulatedBench
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +32,16 @@ def open_bench(bench: Bench) -> OpenBench:
     ------
     BadInput : the bench names a device that there is no driver for.
     """
+    return devices_of(simulated_bench(bench))
+
+
+def simulated_bench(bench: Bench) -> SimulatedBench:
+    """Set up the simulated bench that a bench file names.
+
+    Raises
+    ------
+    BadInput : the bench is not simulated, or names a unit or a fault that there is none of.
+    """
     if bench.simulated is None:
         raise BadInput(
             "only a simulated bench can be opened so far",
@@ -36,11 +50,15 @@ def open_bench(bench: Bench) -> OpenBench:
         )
     from harness.simulator import SimulatedBench, simulated_unit
 
-    simulated = SimulatedBench(
+    return SimulatedBench(
         simulated_unit(bench.simulated.unit),
         seed=bench.simulated.seed,
         faults=bench.simulated.faults,
     )
+
+
+def devices_of(simulated: SimulatedBench) -> OpenBench:
+    """Give the devices of a simulated bench, by what they can do."""
     return OpenBench(
         source=simulated,
         generator=simulated,

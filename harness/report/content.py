@@ -9,9 +9,10 @@ from typing import Any
 
 from harness.compare import Comparison, Row
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES
-from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict
+from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict, sentence
 from harness.report.figures import Figure, figures_of
 from harness.report.wording import (
+    TIE,
     also,
     conditions_in_words,
     coverage,
@@ -66,9 +67,9 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Missing:
-    """What was not measured, and why."""
+    """What was not measured for one reason, and why."""
 
-    title: str
+    titles: tuple[str, ...]
     conditions: str
     reason: str
 
@@ -140,7 +141,12 @@ def content_of(run: Run, comparison: Comparison | None = None) -> Content:
         sections=tuple(
             Section(
                 title=_KINDS.get(kind, kind.replace("_", " ").capitalize()),
-                lines=tuple(_line(reading, run) for part in group for reading in part.readings),
+                lines=tuple(
+                    _line(reading, run)
+                    for part in group
+                    for reading in part.readings
+                    if reading.value is not None
+                ),
                 figures=tuple(figures_of(kind, group)),
             )
             for kind, group in groups.items()
@@ -203,26 +209,33 @@ def _nominal_hz(run: Run) -> float | None:
 
 
 def _missing(readings: Sequence[Reading], limits: Sequence[Limit]) -> tuple[Missing, ...]:
-    missing = [
-        Missing(
-            title=title_of(reading.name),
-            conditions=conditions_in_words(reading.conditions),
-            reason=reading.note or "No reason was given.",
+    """Gather what was not measured, by reason, in the order in which it shows first."""
+    absent = [
+        (
+            title_of(reading.name),
+            conditions_in_words(reading.conditions),
+            reading.note or "No reason was given.",
         )
         for reading in readings
         if reading.value is None
     ]
-    missing += [
-        Missing(
-            title=title_of(limit.reading),
-            conditions=conditions_in_words(limit.where),
-            reason=f"There is a limit ({limit_in_words(limit)}; {limit.source}), but this run"
+    absent += [
+        (
+            title_of(limit.reading),
+            conditions_in_words(limit.where),
+            f"There is a limit ({limit_in_words(limit)}; {limit.source}), but this run"
             " holds no reading for it.",
         )
         for limit in limits
         if not any(limit.applies_to(reading) for reading in readings)
     ]
-    return tuple(missing)
+    titles: dict[tuple[str, str], list[str]] = {}
+    for title, conditions, reason in absent:
+        titles.setdefault((conditions, sentence(reason)), []).append(title)
+    return tuple(
+        Missing(titles=_once(held), conditions=conditions, reason=reason)
+        for (conditions, reason), held in titles.items()
+    )
 
 
 def _headline(verdict: Verdict, readings: Sequence[Reading]) -> str:
@@ -236,7 +249,8 @@ def _sentence(verdict: Verdict, readings: Sequence[Reading], missing: Sequence[M
         for word in ("pass", "fail", "undecided")
     }
     judged = sum(counted.values())
-    left = f" {_number(len(missing), 'thing')} not measured: see below." if missing else ""
+    absent = sum(len(item.titles) for item in missing)
+    left = f" {_number(absent, 'thing')} not measured: see below." if missing else ""
     if verdict == "fail":
         return f"{counted['fail']} of {_number(judged, 'judged reading')} outside the limits.{left}"
     if verdict == "undecided":
@@ -287,7 +301,7 @@ def _particulars(run: Run) -> Iterable[tuple[str, str]]:
         if isinstance(unit.get(key), int | float):
             yield word, f"{unit[key] / 1e6:.4f} MHz"
     rated = [
-        f"{value:g} {unit_of}"
+        f"{value:g}{TIE}{unit_of}"
         for key, scale, unit_of in (
             ("channel_spacing_hz", 1e-3, "kHz channel"),
             ("rated_deviation_hz", 1e-3, "kHz deviation"),
@@ -353,7 +367,12 @@ def moment(when: datetime) -> str:
 
 def compared(comparison: Comparison) -> ComparedRuns:
     """Put a comparison into words."""
-    lines = tuple(_compared_line(row) for row in comparison.rows)
+    # What neither run could measure stands in the report of each, with its reason.
+    lines = tuple(
+        _compared_line(row)
+        for row in comparison.rows
+        if row.a.value is not None or row.b.value is not None
+    )
     judged = [line for line in lines if line.agrees is not None]
     apart = sum(line.agrees is False for line in judged)
     summary = (

@@ -174,8 +174,8 @@ def _carrier(group: Sequence[Findings]) -> list[Figure]:
             _drawn(
                 f"spectrum{number}",
                 "Spectrum of what the unit transmits",
-                f"Level in {spectrum.unit} from {plain(low / 1e3, 'kHz')} to"
-                f" {plain(high / 1e3, 'kHz')} about the nominal frequency.",
+                f"Level in {spectrum.unit} from {plain(round(low / 1e3, 1), 'kHz')} to"
+                f" {plain(round(high / 1e3, 1), 'kHz')} about the nominal frequency.",
                 2.5,
                 fill,
             )

@@ -16,6 +16,7 @@ from harness.units import uv_from_dbm, w_from_dbm
 from harness.vocabulary import TERMS
 
 MINUS = "−"
+TIE = "\N{NO-BREAK SPACE}"
 _MILLISECONDS_BELOW_S = 1.0  # chosen
 _HOURS_FROM_S = 600.0  # chosen
 _SIGNIFICANT = 2
@@ -205,6 +206,11 @@ def _condition(key: str, value: ConditionValue | tuple[float, float]) -> str:
         if key.endswith(ending):
             return f"{key.removesuffix(ending).replace('_', ' ')} {shown} {unit}"
     return f"{name} {shown}"
+
+
+def tied(text: str) -> str:
+    """Tie each number to its unit and its uncertainty, so that no line ends between them."""
+    return re.sub(r"(?<=[\d)∞]) (?=[^\W\d(]|[%°µ])|(?<=±) ", TIE, text)
 
 
 def title_of(name: str) -> str:

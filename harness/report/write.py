@@ -12,6 +12,7 @@ from harness.compare import Comparison
 from harness.describe.cautions import LOCAL_RULES
 from harness.errors import BadInput
 from harness.report.content import compared, content_of, moment
+from harness.report.wording import tied
 from harness.results import Run
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def write_comparison(path: str | Path, comparison: Comparison, a: Run, b: Run) -
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    environment = Environment(
         loader=PackageLoader("harness.report"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -73,6 +74,8 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.filters["tied"] = tied
+    return environment
 
 
 def _replace(path: Path, page: str) -> None:

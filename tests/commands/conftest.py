@@ -1,0 +1,54 @@
+"""How a test types a command."""
+
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from harness.commands.app import main
+
+
+@dataclass
+class Typed:
+    """What a command left on the terminal."""
+
+    status: int
+    out: str
+    err: str
+
+    def is_one_plain_line(self, status: int = 2) -> None:
+        """Require what DESIGN section 6 says of an error."""
+        assert self.status == status, self.err
+        assert self.out == ""
+        assert len(self.err.splitlines()) == 1, self.err
+        assert "Traceback" not in self.err
+
+
+@pytest.fixture
+def typed(monkeypatch, capsys):
+    """Type ``harness WORDS`` into a terminal of 80 columns that is none."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+    def run(*words: object) -> Typed:
+        monkeypatch.setattr(sys, "argv", ["harness", *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        printed = capsys.readouterr()
+        return Typed(ended.value.code or 0, printed.out, printed.err)
+
+    return run
+
+
+def left(folder: Path) -> dict[str, bytes]:
+    """Give all files below a folder, by name, with what is in them."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
+
+
+@pytest.fixture(name="left")
+def _left():
+    return left
