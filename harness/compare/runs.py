@@ -4,8 +4,8 @@ The difference is b minus a. What both share drops out of its uncertainty: a dec
 contribution of the same name, the same source and the same standard uncertainty, which belongs
 to the bench or to a named receiver, is one and the same calibration. Everything else is
 independent, and is kept apart by the name of its run: repeatability, the logging interval, the
-skew of two receivers (found anew at each start), and what a recording says of a receiver that it
-does not name.
+skew of two receivers (found anew at each start), the connection of the unit, and what a recording
+says of a receiver that it does not name.
 
 En = difference / U(difference), with U at the level of k = 2. Without shared contributions
 U(difference)^2 = U_a^2 + U_b^2, which is the En score of ISO 13528:2015, 9.7 (clause and formula
@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from harness.compare.pairs import Found, Unmatched, pair
+from harness.describe.bench import CONNECTION
 from harness.readings import ConditionValue, Reading, ends
 from harness.results import Run
 from harness.uncertainty import Contribution, combine, difference
@@ -212,7 +213,7 @@ def _parts(reading: Reading) -> tuple[Contribution, ...]:
 
 _OF_A_RECORDING = "recording"
 """Source of a contribution that a recording declares of its receiver."""
-_ANEW_AT_EACH_START = ".skew_s"
+_ANEW_IN_EACH_RUN = (".skew_s", CONNECTION)
 
 
 def _shared(
@@ -233,7 +234,7 @@ def _shared(
 
 
 def _is_calibration(part: Contribution, bench: str, recordings: Set[str]) -> bool:
-    if part.name.endswith(_ANEW_AT_EACH_START):
+    if part.name.endswith(_ANEW_IN_EACH_RUN):
         return False
     if bench and part.name.startswith(f"{bench}."):
         return True

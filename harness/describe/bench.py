@@ -63,6 +63,10 @@ class PathElement(Description):
     rating_w: RatingW | None = None
 
 
+CONNECTION = ".connection"
+"""Ending of the name of what is made anew each time that a unit is connected."""
+
+
 def path_loss_db(path: Sequence[PathElement]) -> float:
     """Loss of a path in dB: the sum over its elements."""
     return sum(element.loss_db for element in path)
@@ -253,11 +257,16 @@ class SimulatedDescription(Description):
 
 
 class Bench(Description):
-    """A bench. ``calibrated`` is the day that its losses and scales were last measured."""
+    """A bench. ``calibrated`` is the day that its losses and scales were last measured.
+
+    ``connection_uncertainty_db`` is how far a level moves, one standard deviation, each time that
+    a unit is connected anew.
+    """
 
     name: Name
     note: Name | None = None
     calibrated: Annotated[date, BeforeValidator(_day)] | None = None
+    connection_uncertainty_db: UncertaintyDb | None = None
     input: InputReceiver | None = None
     output: OutputReceiver | None = None
     generator: GeneratorDescription | None = None
@@ -326,7 +335,33 @@ class Bench(Description):
         )
         path = _declared(f"{self.name}.generator.path", -1.0, generator.path)
         onward = self.input.unit_path if self.input is not None else ()
-        return (scale, *path, *_declared(f"{self.name}.input.unit_path", -1.0, onward))
+        return (
+            scale,
+            *path,
+            *_declared(f"{self.name}.input.unit_path", -1.0, onward),
+            *self._connection("input"),
+        )
+
+    def level_contributions(self, role: Role) -> tuple[Contribution, ...]:
+        """Give the uncertainty of a level at the unit's port as a receiver shows it, in dB.
+
+        Its scale, its path, and how well a connection repeats; empty without a scale.
+        """
+        receiver = self.receiver(role)
+        parts = receiver.level_contributions(self.name) if receiver else ()
+        return (*parts, *self._connection(role)) if parts else ()
+
+    def _connection(self, role: Role) -> tuple[Contribution, ...]:
+        if self.connection_uncertainty_db is None:
+            return ()
+        return (
+            Contribution(
+                name=f"{self.name}.{role}{CONNECTION}",
+                standard_uncertainty=self.connection_uncertainty_db,
+                kind="B",
+                source=SOURCE,
+            ),
+        )
 
     def voltage_contributions(self) -> tuple[Contribution, ...]:
         """Give the uncertainty of the meter's voltage in V; empty when it is not declared."""

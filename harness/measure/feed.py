@@ -21,6 +21,8 @@ from harness.measure.setup import Channel, Step
 from harness.recordings import AudioFile, Recording, open_audio, open_recording
 from harness.uncertainty import Contribution
 
+SAME_LEVEL_DB = 1e-6
+"""Two calibrations nearer than this are one. Chosen: rounding."""
 AUDIO_SUFFIXES = (".wav", ".flac", ".au")
 
 
@@ -122,7 +124,7 @@ def open_feed(path: Path, unit: Unit | None, bench: Bench | None, wish: Wish) ->
         tuned_hz=tuned_hz,
         spacing_hz=chosen.spacing_hz,
         level_offset_db=None if full_scale_dbm is None else full_scale_dbm + (port_offset_db or 0),
-        level_contributions=declared.level_contributions(bench.name) if declared and bench else (),
+        level_contributions=_level(recording, bench, role, cautions),
         clock_contributions=_clock(recording, bench, role),
         skew_s=_first_known(recording.skew_s, declared.skew_s if declared else None, 0.0) or 0.0,
         skew_contributions=_skew(recording, bench, role),
@@ -176,6 +178,25 @@ def _span_samples(
 
 def _first_known(*values: float | None) -> float | None:
     return next((value for value in values if value is not None), None)
+
+
+def _level(
+    recording: Recording, bench: Bench | None, role: Role, cautions: list[str]
+) -> tuple[Contribution, ...]:
+    """Give the uncertainty of the bench file's level, where the recording was made with that."""
+    declared = bench.receiver(role) if bench else None
+    if bench is None or declared is None:
+        return ()
+    for what in ("full_scale_dbm", "port_offset_db"):
+        own, of_bench = getattr(recording, what), getattr(declared, what)
+        if own is not None and of_bench is not None and abs(own - of_bench) > SAME_LEVEL_DB:
+            cautions.append(
+                f"{recording.name}: it was made at {what} = {own:g}, the bench file says"
+                f" {of_bench:g}; the uncertainty that the bench declares is of another calibration"
+                " and is left out."
+            )
+            return ()
+    return bench.level_contributions(role)
 
 
 def _clock(recording: Recording, bench: Bench | None, role: Role) -> tuple[Contribution, ...]:

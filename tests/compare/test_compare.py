@@ -93,6 +93,7 @@ def test_uncertainty_of_a_difference(a_parts, b_parts, expected):
         ("dongle 00000102.clock_error_ppm", "recording", True),
         # Found anew at each start.
         ("shed.output.skew_s", "bench file", False),
+        ("shed.output.connection", "bench file", False),
         # The recording names no receiver: its namesake may be of another one.
         ("take-output.clock_error_ppm", "recording", False),
         # Of the data, not of a calibration.

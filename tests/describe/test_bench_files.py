@@ -218,6 +218,21 @@ def test_contributions_carry_name_sign_and_source():
     assert combine(difference(parts, parts)).standard_uncertainty == 0.0
 
 
+def test_a_connection_counts_once_in_each_level_and_only_when_declared():
+    shed = {"name": "shed", "input": DONGLE, "output": DONGLE}
+    plain = bench_from(shed)
+    told = bench_from({**shed, "connection_uncertainty_db": 0.07})
+    assert plain.level_contributions("output") == plain.output.level_contributions("shed")
+    for role in ("input", "output"):
+        extra = set(told.level_contributions(role)) - set(plain.level_contributions(role))
+        assert [(part.name, part.effect) for part in extra] == [(f"shed.{role}.connection", 0.07)]
+    # Without a scale there is no level to be uncertain of.
+    bare = bench_from(
+        {"name": "b", "output": {"source": "rtlsdr"}, "connection_uncertainty_db": 0.07}
+    )
+    assert bare.level_contributions("output") == ()
+
+
 def test_clock_and_skew_contribute_only_when_declared():
     told = {"clock_error_ppm": 38.6, "clock_uncertainty_ppm": 0.05}
     skew = {"skew_s": 0.01, "skew_uncertainty_s": 2e-5}

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.describe import load_unit
+from harness.describe import load_bench, load_unit
 from harness.errors import BadInput, Damaged
 from harness.measure.run import measure_recordings
 from harness.readings import findings_json
@@ -299,3 +299,37 @@ def test_progress_goes_from_start_to_end(tmp_path: Path) -> None:
     measure_recordings("carrier", [path], at_hz=CENTRE_HZ + 40e3, progress=seen.append)
     assert seen == sorted(seen)
     assert 0.0 <= seen[0] < 0.5 < seen[-1] <= 1.0
+
+
+BENCH = """
+name = "shed"
+connection_uncertainty_db = 0.05
+[output]
+source = "rtlsdr"
+full_scale_dbm = -12.3
+full_scale_uncertainty_db = 0.2
+"""
+
+
+@pytest.mark.parametrize(
+    ("own", "heeded"),
+    [({}, True), ({"full_scale_dbm": -12.3}, True), ({"full_scale_dbm": -14.3}, False)],
+)
+def test_the_uncertainty_of_another_calibration_is_left_out(own, heeded, tmp_path: Path) -> None:
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    path = two_carriers(tmp_path / "r", role=None)
+    meta = json.loads(path.read_text(encoding="utf-8"))
+    meta["global"] |= {f"harness:{name}": value for name, value in own.items()}
+    path.write_text(json.dumps(meta), encoding="utf-8")
+    findings = measure_recordings(
+        "carrier",
+        [path],
+        at_hz=CENTRE_HZ + 70_110.0,
+        spacing_hz=12500.0,
+        bench=load_bench(tmp_path / "bench.toml"),
+    )
+    reading = pick(findings, "carrier_power")
+    names = {part.name for part in reading.contributions}
+    declared = {"shed.output.full_scale_dbm", "shed.output.connection"}
+    assert (names & declared == declared) is heeded
+    assert any("another calibration" in caution for caution in findings.cautions) is not heeded
