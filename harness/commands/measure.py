@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from harness.measure.setup import Options
     from harness.readings import Findings
 
-KIND_HELP = "carrier, audio, timing, squelch or discharge."
+KIND_HELP = "carrier, audio, timing, squelch, spectrum or discharge."
 
 
 def measure(
@@ -35,6 +35,13 @@ def measure(
     de_emphasis: Annotated[
         bool, typer.Option("--de-emphasis", help="6 dB per octave on the audio.")
     ] = False,
+    mask: Annotated[
+        str | None,
+        typer.Option(metavar="NAME|FILE", help="Emission mask, 90.210-B to -E or TOML; spectrum."),
+    ] = None,
+    power: Annotated[
+        float | None, typer.Option(metavar="W", help="Rated power, for a mask's formula.")
+    ] = None,
     repeater_delay: Annotated[
         float | None, typer.Option(metavar="S", help="Audio delay of the unit, for timing.")
     ] = None,
@@ -51,12 +58,16 @@ def measure(
     verify: Annotated[bool, typer.Option(help="Check the recordings' checksums.")] = True,
 ) -> int:
     """Measure recordings, once or years later: the same recordings give the same answer."""
+    from dataclasses import replace
+
     from harness.commands.show import print_findings, print_json
     from harness.describe import load_bench, load_unit
     from harness.measure.run import measure_paths
     from harness.readings import judged, worst
 
-    options = _options(weighting, de_emphasis, repeater_delay, end_v)
+    options = replace(
+        _options(weighting, de_emphasis, repeater_delay, end_v), mask=mask, power_w=power
+    )
     the_unit = load_unit(unit) if unit else None
     the_bench = load_bench(bench) if bench else None
     from harness.commands.progress import progress_on_terminal
@@ -75,8 +86,6 @@ def measure(
             verify=verify,
             progress=progress,
         )
-    from dataclasses import replace
-
     if the_unit is not None:
         findings = replace(findings, readings=judged(findings.readings, the_unit.limits))
     if as_json:

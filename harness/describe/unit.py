@@ -38,8 +38,12 @@ CONDITIONS = (
     "deviation_hz",
     "method",
     "spacing_hz",
+    "interval",
+    "side",
+    "mask",
 )
 """Conditions that readings stand under and a limit may ask for."""
+TEXT_CONDITIONS = ("knob", "weighting", "method", "interval", "side", "mask")
 LARGEST_CONDITION = 1e12
 """Chosen: above every frequency; it also keeps NaN and infinity out."""
 DEEPEST_SHARE = 0.5
@@ -136,7 +140,7 @@ class LimitRow(Description):
                 refuse(f"where {key} = {shown(value)} is not a number or a range [from, to]")
             if number and numbers[0] > numbers[-1]:
                 refuse(f"where {key} runs from {numbers[0]:g} down to {numbers[-1]:g}")
-            if key in ("knob", "weighting", "method") and not isinstance(value, str):
+            if key in TEXT_CONDITIONS and not isinstance(value, str):
                 refuse(f'where {key} = {shown(value)} is not text in "quotes"')
 
     def limit(self) -> Limit:

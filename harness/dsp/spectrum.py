@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -63,6 +65,32 @@ def flat_top_window(length: int) -> FloatArray:
     )
 
 
+def line_samples(resolution_hz: float, sample_rate_hz: float) -> int:
+    """Count the samples of a segment whose lines are ``resolution_hz`` wide or a little less.
+
+    Parameters
+    ----------
+    resolution_hz : float, above 0, equivalent noise bandwidth
+
+    Returns
+    -------
+    int : even, with no prime factor above 5, so that the transform is quick
+    """
+    a0, rest = FLAT_TOP[0], FLAT_TOP[1:]
+    noise_bins = (a0**2 + sum(a * a for a in rest) / 2.0) / a0**2
+    count = 2 * math.ceil(noise_bins * sample_rate_hz / resolution_hz / 2.0)
+    while not _is_quick(count):
+        count += 2
+    return count
+
+
+def _is_quick(count: int) -> bool:
+    for factor in (2, 3, 5):
+        while count % factor == 0:
+            count //= factor
+    return count == 1
+
+
 class LineSpectrum:
     """Mean power per line of complex samples, segment by segment, half overlapping.
 
@@ -78,6 +106,7 @@ class LineSpectrum:
         self.length = length
         self._window = flat_top_window(length)
         self._sum = np.zeros(length)
+        self._highest = np.zeros(length)
         self._count = 0
         self._rate_hz = sample_rate_hz
 
@@ -101,10 +130,24 @@ class LineSpectrum:
         """Add the segments of an uninterrupted run of samples; a shorter rest is left out."""
         for start in range(0, len(iq) - self.length + 1, self.length // 2):
             lines = np.fft.fft(iq[start : start + self.length] * self._window)
-            self._sum += lines.real**2 + lines.imag**2
+            power = lines.real**2 + lines.imag**2
+            self._sum += power
+            np.maximum(self._highest, power, out=self._highest)
             self._count += 1
+
+    def include(self, other: LineSpectrum) -> None:
+        """Add the segments of another of the same length and rate."""
+        if (other.length, other._rate_hz) != (self.length, self._rate_hz):
+            raise ValueError(f"{other.length=} at another rate or length than {self.length=}")
+        self._sum += other._sum
+        np.maximum(self._highest, other._highest, out=self._highest)
+        self._count += other._count
 
     def power(self) -> FloatArray:
         """Mean power per line, shape (length,), in the order of ``frequency_hz``."""
         scale = self._window.sum() ** 2 * max(self._count, 1)
         return np.asarray(np.fft.fftshift(self._sum) / scale)
+
+    def highest(self) -> FloatArray:
+        """Highest power of each line in any segment (peak hold), as ``power``."""
+        return np.asarray(np.fft.fftshift(self._highest) / self._window.sum() ** 2)

@@ -13,7 +13,7 @@ from pathlib import Path
 from harness.blocks import Block, flow
 from harness.describe import Bench, Unit
 from harness.devices import Role
-from harness.dsp.channel import ChannelReceiver, plan_channel
+from harness.dsp.channel import PASSBAND_SPACINGS, ChannelReceiver, plan_channel
 from harness.dsp.decode import clipped_samples
 from harness.errors import BadInput, Damaged
 from harness.measure.select import Wish, select_channel
@@ -67,8 +67,24 @@ class Feed:
             yield Block(block.samples, block.start, true_rate_hz, block.lost_before)
 
 
-def open_feed(path: Path, unit: Unit | None, bench: Bench | None, wish: Wish) -> Feed:
+WIDEST_SHARE = 0.46
+"""A wide channel reaches no further from the recorder's centre than this share of its rate.
+Chosen: room for the filter's slope."""
+
+
+def open_feed(
+    path: Path,
+    unit: Unit | None,
+    bench: Bench | None,
+    wish: Wish,
+    *,
+    width_spacings: float = 1.0,
+    least_width_hz: float = 0.0,
+) -> Feed:
     """Open a recording or an audio file, choose its channel, make its receiver.
+
+    The channel is ``width_spacings`` and ``least_width_hz`` wide, or as wide as the recording
+    allows, but never less than its spacing.
 
     Raises
     ------
@@ -94,7 +110,10 @@ def open_feed(path: Path, unit: Unit | None, bench: Bench | None, wish: Wish) ->
     chosen = select_channel(recording, unit, wish, clock_error_ppm=clock_ppm)
     offset_hz = chosen.middle_hz - tuned_hz * scale
     try:
-        plan = plan_channel(rate_hz, offset_hz, chosen.spacing_hz)
+        room_hz = (WIDEST_SHARE * rate_hz - abs(offset_hz)) / PASSBAND_SPACINGS
+        width_hz = min(max(width_spacings * chosen.spacing_hz, least_width_hz), room_hz)
+        width_spacings = max(width_hz / chosen.spacing_hz, 1.0)
+        plan = plan_channel(rate_hz, offset_hz, chosen.spacing_hz * width_spacings)
     except ValueError:
         raise BadInput(
             f"a channel {chosen.spacing_hz:.0f} Hz wide at {chosen.middle_hz:.0f} Hz is not"
@@ -123,6 +142,8 @@ def open_feed(path: Path, unit: Unit | None, bench: Bench | None, wish: Wish) ->
         nominal_hz=chosen.nominal_hz,
         tuned_hz=tuned_hz,
         spacing_hz=chosen.spacing_hz,
+        width_spacings=width_spacings,
+        recorder_centre_hz=tuned_hz * scale,
         level_offset_db=None if full_scale_dbm is None else full_scale_dbm + (port_offset_db or 0),
         level_contributions=_level(recording, bench, role, cautions),
         clock_contributions=_clock(recording, bench, role),

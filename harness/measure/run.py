@@ -67,12 +67,22 @@ def measure_recordings(
     if what is None:
         choice = ", ".join([*KINDS, DISCHARGE])
         raise BadInput(f"no measurement {kind!r}", "KIND", f"Choose one of {choice}.")
-    options = _with_descriptions(options or Options(), unit, bench)
+    options = options or Options()
+    if not what.takes_mask:
+        _refuse_mask(kind, options)
+    options = _with_descriptions(options, unit, bench)
     cautions: list[str] = []
     wish = Wish(at_hz=at_hz, spacing_hz=spacing_hz, span_s=span_s)
     feeds = []
     for path in paths:
-        feed = open_feed(path, unit, bench, wish)
+        feed = open_feed(
+            path,
+            unit,
+            bench,
+            wish,
+            width_spacings=what.width_spacings,
+            least_width_hz=what.least_width_hz,
+        )
         cautions += feed.cautions
         if feed.channel.signal not in what.signals:
             raise BadInput(
@@ -121,6 +131,7 @@ def measure_paths(
             )
         if len(paths) != 1:
             raise BadInput(f"{len(paths)} battery logs given", "RECORDING", "Give one.")
+        _refuse_mask(kind, options or Options())
         filled = _with_descriptions(options or Options(), unit, bench)
         return discharge_from_log(read_log(paths[0], columns), filled)
     if columns is not None:
@@ -152,10 +163,18 @@ def measure_paths(
     )
 
 
+def _refuse_mask(kind: str, options: Options) -> None:
+    for value, name in ((options.mask, "--mask"), (options.power_w, "--power")):
+        if value is not None:
+            raise BadInput(f"{kind} takes no emission mask", name, "Leave it out.")
+
+
 def _with_descriptions(options: Options, unit: Unit | None, bench: Bench | None) -> Options:
     """Fill in what the descriptions say and the user did not."""
     if unit is not None and options.rated_deviation_hz is None:
         options = replace(options, rated_deviation_hz=unit.rated_deviation_hz)
+    if unit is not None and options.power_w is None:
+        options = replace(options, power_w=unit.rated_power_w)
     if unit is not None and options.repeater_delay_s is None:
         options = replace(options, repeater_delay_s=unit.audio_delay_s)
     if unit is not None and unit.battery is not None and options.end_v is None:

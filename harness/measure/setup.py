@@ -60,7 +60,11 @@ class Channel:
     nominal_hz : float or None
         What the carrier ought to be; None when nobody said.
     tuned_hz : float, where the recorder was set to, as it says itself
-    spacing_hz : float, channel spacing; the flat width of the blocks is 1.2 times this
+    spacing_hz : float, channel spacing
+    width_spacings : float, how many spacings wide the channel was taken; the blocks are flat over
+        1.2 times as much
+    recorder_centre_hz : float or None
+        True radio frequency of the recorder's own centre, where its DC spike stands.
     level_offset_db : float or None
         Added to dBFS (0 is a complex sinusoid of amplitude 1) to give dBm at the unit's port;
         None when the recording is not calibrated.
@@ -80,6 +84,8 @@ class Channel:
     nominal_hz: float | None = None
     tuned_hz: float = 0.0
     spacing_hz: float = 12500.0
+    width_spacings: float = 1.0
+    recorder_centre_hz: float | None = None
     level_offset_db: float | None = None
     level_contributions: tuple[Contribution, ...] = ()
     clock_contributions: tuple[Contribution, ...] = ()
@@ -87,6 +93,11 @@ class Channel:
     skew_contributions: tuple[Contribution, ...] = ()
     start_utc: datetime | None = None
     steps: tuple[Step, ...] = ()
+
+    @property
+    def flat_hz(self) -> float:
+        """How far from its middle the channel is flat."""
+        return 0.6 * self.spacing_hz * self.width_spacings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +108,8 @@ class Options:
     unit's audio delay, for timing from the output alone; None when unknown.
     ``stimulus_contributions`` is the uncertainty, in dB, of a level as the generator was set;
     ``voltage_contributions`` and ``current_contributions`` that of the meter on the supply, in V
-    and A.
+    and A. ``mask`` is an emission mask by name or file, ``power_w`` the transmitter's rated power, from
+    the unit file unless given.
     """
 
     weighting: Weighting = "flat"
@@ -108,6 +120,8 @@ class Options:
     stimulus_contributions: tuple[Contribution, ...] = ()
     voltage_contributions: tuple[Contribution, ...] = ()
     current_contributions: tuple[Contribution, ...] = ()
+    mask: str | None = None
+    power_w: float | None = None
 
 
 class Measurement(Protocol):

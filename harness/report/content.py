@@ -10,7 +10,8 @@ from typing import Any
 from harness.compare import Comparison, Row
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES
 from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict, sentence
-from harness.report.figures import Figure, figures_of
+from harness.report.drawing import Figure
+from harness.report.figures import figures_of
 from harness.report.wording import (
     TIE,
     also,

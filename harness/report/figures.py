@@ -1,72 +1,38 @@
-"""Plots as inline SVG: the same run gives the same bytes, and no script or network is needed.
-
-Colour never stands alone: what is told apart by colour differs in line or marker too.
-"""
+"""Plots of each kind of measurement, as inline SVG."""
 
 from __future__ import annotations
 
-import io
 import math
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from harness.readings import Findings, Reading, Series
-from harness.report.thin import columns, finite_span, thin
+from harness.readings import Findings, Series
+from harness.report.drawing import (
+    FIRST,
+    INK,
+    QUIET,
+    SECOND,
+    Figure,
+    all_series,
+    capital,
+    draw_figure,
+    draw_line,
+    number_of,
+    one_reading,
+    one_series,
+)
+from harness.report.spectrum_figures import spectrum_figures
+from harness.report.thin import columns, finite_span
 from harness.report.wording import MINUS, in_words, plain, quantity
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Drawing
 
-FloatArray = NDArray[np.float64]
-
-INK = "#22302f"
-QUIET = "#6c7a78"
-FIRST = "#17625b"
-SECOND = "#a4540c"
-WIDTH_IN = 7.0
 _FLOOR_DB = -60.0  # chosen: an envelope below it is drawn at the foot
-_STYLE: dict[Any, Any] = {
-    "svg.fonttype": "none",
-    "svg.hashsalt": "harness",
-    "text.parse_math": False,
-    "font.family": "DejaVu Sans",
-    "font.size": 8.5,
-    "axes.edgecolor": QUIET,
-    "axes.labelcolor": INK,
-    "axes.titlesize": 8.5,
-    "axes.titlelocation": "left",
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.grid": True,
-    "axes.unicode_minus": True,
-    "grid.color": "#dfe5e3",
-    "grid.linewidth": 0.6,
-    "xtick.color": QUIET,
-    "ytick.color": QUIET,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
-    "text.color": INK,
-    "lines.linewidth": 1.3,
-    "legend.frameon": False,
-    "legend.fontsize": 8,
-    "figure.facecolor": "none",
-    "axes.facecolor": "none",
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
-    """A drawn plot: caption, what it shows in words, and the SVG element."""
-
-    caption: str
-    description: str
-    svg: str
 
 
 def figures_of(kind: str, group: Sequence[Findings]) -> list[Figure]:
@@ -75,103 +41,23 @@ def figures_of(kind: str, group: Sequence[Findings]) -> list[Figure]:
     return [] if draw is None else draw(group)
 
 
-def _drawn(
-    name: str,
-    caption: str,
-    description: str,
-    height_in: float,
-    fill: Callable[[Drawing], None],
-) -> Figure:
-    import matplotlib
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure as Drawing
-
-    text = io.StringIO()
-    with matplotlib.rc_context({**matplotlib.rcParamsDefault, **_STYLE, "backend": "svg"}):
-        drawing = Drawing(figsize=(WIDTH_IN, height_in), layout="constrained")
-        fill(drawing)
-        canvas: Any = FigureCanvasSVG(drawing)  # untyped in the library
-        canvas.print_svg(text, metadata={"Date": None, "Creator": None})
-    return Figure(
-        caption=caption,
-        description=description,
-        svg=_inline(text.getvalue(), name, caption, description),
-    )
-
-
-def _inline(document: str, name: str, caption: str, description: str) -> str:
-    """Make a stand-alone SVG document an element of the page, with words for who cannot see it."""
-    from html import escape
-
-    svg = document[document.index("<svg") :]
-    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
-    svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
-    # Several drawings share a page: their ids must not.
-    svg = re.sub(r'\bid="', f'id="{name}-', svg)
-    svg = re.sub(r"url\(#", f"url(#{name}-", svg)
-    svg = re.sub(r'xlink:href="#', f'xlink:href="#{name}-', svg)
-    svg = re.sub(r"'DejaVu Sans'(, [^;\"]*)?", "var(--sans)", svg)
-    words = (
-        f'<title id="{name}-title">{escape(caption)}</title>'
-        f'<desc id="{name}-desc">{escape(description)}</desc>'
-    )
-    return re.sub(
-        r"<svg ([^>]*)>",
-        lambda found: (
-            f'<svg role="img" aria-labelledby="{name}-title {name}-desc" {found[1]}>{words}'
-        ),
-        svg,
-        count=1,
-    ).strip()
-
-
-def _all_series(group: Sequence[Findings], name: str) -> list[Series]:
-    return [series for part in group for series in part.series if series.name == name]
-
-
-def _one_series(group: Sequence[Findings], name: str) -> Series | None:
-    return next(iter(_all_series(group, name)), None)
-
-
-def _one_reading(group: Sequence[Findings], name: str) -> Reading | None:
-    for part in group:
-        for reading in part.readings:
-            if reading.name == name and isinstance(reading.value, int | float):
-                return reading
-    return None
-
-
-def _number(reading: Reading | None) -> float | None:
-    value = None if reading is None else reading.value
-    return float(value) if isinstance(value, int | float) else None
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _line(axes: Axes, series: Series, scale: float = 1.0, **style: Any) -> None:
-    x, y = thin(series.axes[0].values, series.values)
-    axes.plot(x * scale, y, **style)
-
-
 def _carrier(group: Sequence[Findings]) -> list[Figure]:
     figures = []
-    for number, spectrum in enumerate(_all_series(group, "spectrum")):
+    for number, spectrum in enumerate(all_series(group, "spectrum")):
         low, high = finite_span(spectrum.axes[0].values)
         if not low < high:
             continue
 
         def fill(drawing: Drawing, spectrum: Series = spectrum) -> None:
             axes = drawing.subplots()
-            _line(axes, spectrum, 1e-3, color=FIRST, linewidth=0.9)
+            draw_line(axes, spectrum, 1e-3, color=FIRST, linewidth=0.9)
             axes.axvline(0.0, color=QUIET, linewidth=0.8, linestyle=":")
             axes.margins(x=0.0)
             axes.set_xlabel("Offset from the nominal frequency, kHz")
             axes.set_ylabel(spectrum.unit)
 
         figures.append(
-            _drawn(
+            draw_figure(
                 f"spectrum{number}",
                 "Spectrum of what the unit transmits",
                 f"Level in {spectrum.unit} from {plain(round(low / 1e3, 1), 'kHz')} to"
@@ -184,17 +70,17 @@ def _carrier(group: Sequence[Findings]) -> list[Figure]:
 
 
 def _audio(group: Sequence[Findings]) -> list[Figure]:
-    points = _one_series(group, "sinad_against_level")
+    points = one_series(group, "sinad_against_level")
     if points is None:
         return []
-    fit = _one_series(group, "sinad_fit")
-    reading = _one_reading(group, "sensitivity_12db_sinad")
-    sensitivity_dbm = _number(reading)
+    fit = one_series(group, "sinad_fit")
+    reading = one_reading(group, "sensitivity_12db_sinad")
+    sensitivity_dbm = number_of(reading)
 
     def fill(drawing: Drawing) -> None:
         axes = drawing.subplots()
         if fit is not None:
-            _line(axes, fit, color=FIRST, label="fitted")
+            draw_line(axes, fit, color=FIRST, label="fitted")
         axes.plot(
             points.axes[0].values,
             points.values,
@@ -225,7 +111,7 @@ def _audio(group: Sequence[Findings]) -> list[Figure]:
         else f"it crosses 12 dB at {quantity(sensitivity_dbm, 'dBm')}"
     )
     return [
-        _drawn(
+        draw_figure(
             "sinad",
             "SINAD of the repeated audio against input level",
             f"{points.values.size} levels from {plain(round(low, 1), 'dBm')} to"
@@ -258,7 +144,7 @@ def _squelch_row(row: Sequence[Findings], name: str) -> Figure:
         named = ", ".join(
             f"{what} at {quantity(level, 'dBm')}"
             for what, *_ in _CURVES
-            if (level := _number(_one_reading([part], f"squelch_{what}"))) is not None
+            if (level := number_of(one_reading([part], f"squelch_{what}"))) is not None
         )
         words.append(f"{_knob(part)}: {named or 'no threshold fitted'}")
 
@@ -270,7 +156,7 @@ def _squelch_row(row: Sequence[Findings], name: str) -> Figure:
         panels[0].legend(loc="center left", bbox_to_anchor=(0.0, 0.78))
         drawing.supxlabel("Input level at the unit's port, dBm", fontsize=8.5)
 
-    return _drawn(
+    return draw_figure(
         name,
         "Squelch opening and closing",
         "Part of the sweeps in which the unit has keyed (opening) or still keys (closing) against"
@@ -283,10 +169,10 @@ def _squelch_row(row: Sequence[Findings], name: str) -> Figure:
 def _squelch_panel(panel: Axes, part: Findings) -> None:
     panel.axhline(0.5, color=QUIET, linewidth=0.9, linestyle=":")
     for what, marker, line, colour, face in _CURVES:
-        points = _one_series([part], f"{what}_fraction")
-        fit = _one_series([part], f"{what}_fit")
+        points = one_series([part], f"{what}_fraction")
+        fit = one_series([part], f"{what}_fit")
         if fit is not None:
-            _line(panel, fit, color=colour, linestyle=line)
+            draw_line(panel, fit, color=colour, linestyle=line)
         if points is not None:
             panel.plot(
                 points.axes[0].values,
@@ -298,7 +184,7 @@ def _squelch_panel(panel: Axes, part: Findings) -> None:
                 label=what,
                 clip_on=False,
             )
-        level_dbm = _number(_one_reading([part], f"squelch_{what}"))
+        level_dbm = number_of(one_reading([part], f"squelch_{what}"))
         if level_dbm is not None:
             panel.plot([level_dbm], [0.5], "|", color=INK, markersize=12, markeredgewidth=1.6)
             right = what == "opening"
@@ -327,11 +213,11 @@ def _timing(group: Sequence[Findings]) -> list[Figure]:
     envelopes = {
         what: series
         for what in _TRACES
-        if (series := _one_series(group, f"{what}_envelope")) is not None
+        if (series := one_series(group, f"{what}_envelope")) is not None
     }
     if not envelopes:
         return []
-    edges = {what: _first_edges(_one_series(group, f"{what}_keying")) for what in _TRACES}
+    edges = {what: _first_edges(one_series(group, f"{what}_keying")) for what in _TRACES}
     spans = []
     for number, word, name in ((0, "attack", "attack_time"), (1, "hang", "hang_time")):
         first, last = edges["input"][number], edges["output"][number]
@@ -362,11 +248,11 @@ def _timing(group: Sequence[Findings]) -> list[Figure]:
 
     said = "; ".join(span.words or span.word for span in spans)
     return [
-        _drawn(
+        draw_figure(
             "keying",
             "One keying: what went in and what came out",
             "Power of input and output against time; the time between their edges is shaded."
-            f" {_capital(said or 'no edge of both is marked')}.",
+            f" {capital(said or 'no edge of both is marked')}.",
             2.7,
             fill,
         )
@@ -384,7 +270,7 @@ class _Span:
 
 
 def _time_in_words(group: Sequence[Findings], name: str) -> str:
-    reading = _one_reading(group, name)
+    reading = one_reading(group, name)
     return "" if reading is None else f"{name.replace('_time', '')} {in_words(reading)}"
 
 
@@ -441,7 +327,7 @@ def _discharge(group: Sequence[Findings]) -> list[Figure]:
             ("power", "Power, dBm", FIRST),
             ("voltage", "Voltage, V", SECOND),
         )
-        if (series := _one_series(group, name)) is not None
+        if (series := one_series(group, name)) is not None
     ]
     if not panels:
         return []
@@ -451,7 +337,7 @@ def _discharge(group: Sequence[Findings]) -> list[Figure]:
             (f"{MINUS}1 dB", "time_to_minus_1db"),
             (f"{MINUS}3 dB", "time_to_minus_3db"),
         )
-        if (seconds := _number(_one_reading(group, name))) is not None
+        if (seconds := number_of(one_reading(group, name))) is not None
     ]
     longest_s = max(finite_span(series.axes[0].values)[1] for series, *_ in panels)
     unit, scale = ("h", 1 / 3600) if longest_s > 7200 else ("min", 1 / 60)
@@ -459,7 +345,7 @@ def _discharge(group: Sequence[Findings]) -> list[Figure]:
     def fill(drawing: Drawing) -> None:
         rows = drawing.subplots(len(panels), 1, sharex=True, squeeze=False)[:, 0]
         for axes, (series, label, colour) in zip(rows, panels, strict=True):
-            _line(axes, series, scale, color=colour)
+            draw_line(axes, series, scale, color=colour)
             axes.set_ylabel(label)
             for _, seconds in marks:
                 axes.axvline(seconds * scale, color=INK, linewidth=0.9, linestyle="--")
@@ -482,10 +368,10 @@ def _discharge(group: Sequence[Findings]) -> list[Figure]:
     )
     reached = "; ".join(f"{word} after {quantity(seconds, 's')}" for word, seconds in marks)
     return [
-        _drawn(
+        draw_figure(
             "discharge",
             "Power and voltage over the battery run",
-            f"{_capital(spans)}. {_capital(reached or 'no mark was reached')}.",
+            f"{capital(spans)}. {capital(reached or 'no mark was reached')}.",
             3.4 if len(panels) > 1 else 2.2,
             fill,
         )
@@ -497,5 +383,6 @@ _DRAWN: dict[str, Callable[[Sequence[Findings]], list[Figure]]] = {
     "audio": _audio,
     "squelch": _squelch,
     "timing": _timing,
+    "spectrum": spectrum_figures,
     "discharge": _discharge,
 }
