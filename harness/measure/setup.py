@@ -108,8 +108,8 @@ class Options:
     unit's audio delay, for timing from the output alone; None when unknown.
     ``stimulus_contributions`` is the uncertainty, in dB, of a level as the generator was set;
     ``voltage_contributions`` and ``current_contributions`` that of the meter on the supply, in V
-    and A. ``mask`` is an emission mask by name or file, ``power_w`` the transmitter's rated power, from
-    the unit file unless given.
+    and A. ``mask`` is an emission mask by name or file, ``power_w`` the transmitter's rated power,
+    from the unit file unless given.
     """
 
     weighting: Weighting = "flat"
