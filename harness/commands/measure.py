@@ -31,7 +31,10 @@ def measure(
     span: Annotated[
         str | None, typer.Option(metavar="FROM:TO", help="Part to measure, in seconds.")
     ] = None,
-    weighting: Annotated[str, typer.Option(help="Weighting of the audio.")] = "flat",
+    weighting: Annotated[
+        str,
+        typer.Option(help="flat, psophometric or c-message: what sensitivity goes by."),
+    ] = "flat",
     de_emphasis: Annotated[
         bool, typer.Option("--de-emphasis", help="6 dB per octave on the audio.")
     ] = False,
@@ -41,6 +44,10 @@ def measure(
     ] = None,
     power: Annotated[
         float | None, typer.Option(metavar="W", help="Rated power, for a mask's formula.")
+    ] = None,
+    standard_span: Annotated[
+        str | None,
+        typer.Option(metavar="FROM:TO", help="Part that holds standard test modulation."),
     ] = None,
     repeater_delay: Annotated[
         float | None, typer.Option(metavar="S", help="Audio delay of the unit, for timing.")
@@ -66,7 +73,10 @@ def measure(
     from harness.readings import judged, worst
 
     options = replace(
-        _options(weighting, de_emphasis, repeater_delay, end_v), mask=mask, power_w=power
+        _options(weighting, de_emphasis, repeater_delay, end_v),
+        mask=mask,
+        power_w=power,
+        standard_span_s=_span(standard_span, "--standard-span"),
     )
     the_unit = load_unit(unit) if unit else None
     the_bench = load_bench(bench) if bench else None
@@ -116,7 +126,7 @@ def _options(
     raise BadInput(f"no weighting {weighting!r}", "--weighting", f"Choose one of {choice}.")
 
 
-def _span(text: str | None) -> tuple[float, float] | None:
+def _span(text: str | None, option: str = "--span") -> tuple[float, float] | None:
     from harness.errors import BadInput
 
     if text is None:
@@ -127,7 +137,7 @@ def _span(text: str | None) -> tuple[float, float] | None:
             return float(begin or 0.0), float(end or "inf")
     except ValueError:
         pass
-    raise BadInput(f"{text!r} is no span", "--span", "Write FROM:TO in seconds, such as 0.5:2.5.")
+    raise BadInput(f"{text!r} is no span", option, "Write FROM:TO in seconds, such as 0.5:2.5.")
 
 
 def _columns(text: str | None) -> dict[str, str] | None:

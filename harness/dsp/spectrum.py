@@ -38,6 +38,13 @@ def power_density(audio: FloatArray, sample_rate_hz: float) -> FloatArray:
     return np.asarray(density, dtype=np.float64)
 
 
+def band_share(count: int, bin_hz: float, low_hz: float, high_hz: float) -> FloatArray:
+    """Share of each bin k * bin_hz, bin_hz wide, that lies between two frequencies."""
+    k = np.arange(count)
+    below = np.clip((high_hz / bin_hz) - k + 0.5, 0.0, 1.0)
+    return np.asarray(below * np.clip(k + 0.5 - low_hz / bin_hz, 0.0, 1.0))
+
+
 def band_power(
     density: FloatArray, bin_hz: float, low_hz: float, high_hz: float, weight: FloatArray | None
 ) -> float:
@@ -48,10 +55,7 @@ def band_power(
     density : float64, shape (m,), one-sided, at k * bin_hz
     weight : power weight of each bin, shape (m,), or None for flat
     """
-    k = np.arange(len(density))
-    share = np.clip((high_hz / bin_hz) - k + 0.5, 0.0, 1.0) * np.clip(
-        k + 0.5 - low_hz / bin_hz, 0.0, 1.0
-    )
+    share = band_share(len(density), bin_hz, low_hz, high_hz)
     weighted = density * share if weight is None else density * share * weight
     return float(weighted.sum() * bin_hz)
 

@@ -141,6 +141,69 @@ def fit_tone(audio: FloatArray, sample_rate_hz: float, guess_hz: float) -> Tone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Chirp:
+    """A sine whose frequency runs straight: frequency at the middle of the samples, and its slope.
+
+    ``residual`` is what is left, float64, shape (n,).
+    """
+
+    amplitude: float
+    frequency_hz: float
+    slope_hz_per_s: float
+    residual: FloatArray
+
+
+def fit_chirp(
+    audio: FloatArray, sample_rate_hz: float, guess_hz: float, guess_hz_per_s: float
+) -> Chirp:
+    """Fit a sine of straight-running frequency, with amplitude, phase and mean.
+
+    Parameters
+    ----------
+    audio : float64, shape (n,), any unit
+    guess_hz, guess_hz_per_s : float; off by less than 1 / duration and 4 / duration^2
+
+    Raises
+    ------
+    TooShort : fewer than three periods. NoTone : the fit ran away from the guess.
+
+    Notes
+    -----
+    As ``fit_tone`` with one unknown more, the phase pi * slope * t^2; t from the middle.
+    """
+    n = len(audio)
+    duration_s = n / sample_rate_hz
+    if n < 12 or duration_s * guess_hz < LEAST_PERIODS:
+        raise TooShort("less than three periods of a swept tone", "", "Sweep more slowly.")
+    t = (np.arange(n) - (n - 1) / 2.0) / sample_rate_hz
+    ones = np.ones(n)
+    frequency_hz, slope = guess_hz, guess_hz_per_s
+    for _ in range(MOST_STEPS):
+        angle = 2.0 * np.pi * (frequency_hz * t + slope * t * t / 2.0)
+        cosine, sine = np.cos(angle), np.sin(angle)
+        basis = np.column_stack([cosine, sine, ones])
+        a, b, mean = np.linalg.solve(basis.T @ basis, basis.T @ audio)
+        residual = audio - basis @ np.array([a, b, mean])
+        turn = 2.0 * np.pi * (b * cosine - a * sine)
+        jacobian = np.column_stack([basis, turn * t, turn * t * t / 2.0])
+        step = np.linalg.lstsq(jacobian.T @ jacobian, jacobian.T @ residual, rcond=None)[0]
+        frequency_hz += float(step[3])
+        slope += float(step[4])
+        away = abs(frequency_hz - guess_hz) * duration_s
+        bend = abs(slope - guess_hz_per_s) * duration_s**2
+        if not (away < 2.0 and bend < 8.0):
+            raise NoTone(f"no swept tone near {guess_hz:.4g} Hz", "", "Look at the spectrum.")
+        if abs(step[3]) * duration_s < 1e-6 and abs(step[4]) * duration_s**2 < 1e-5:
+            break
+    return Chirp(
+        amplitude=math.hypot(a, b),
+        frequency_hz=float(frequency_hz),
+        slope_hz_per_s=float(slope),
+        residual=residual,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Harmonics:
     """A mean and harmonics of one frequency, fitted together.
 

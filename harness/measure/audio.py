@@ -1,9 +1,9 @@
-"""Audio: SINAD of the test tone, and from a level sweep the sensitivity for 12 dB SINAD.
+"""Audio: SINAD of the test tone and what else it tells; from a level sweep the sensitivity.
 
-The audio is cut into frames of about half a second. In each the test tone is fitted and
-taken out; what is left between 300 and 3000 Hz is noise and distortion, clicks and all. Powers
-are averaged over the frames and only then become decibels: SINAD = (S+N+D)/(N+D), the
-land-mobile definition. De-emphasis is a weight on the powers: (1 kHz / f)^2.
+The audio is cut into frames of about half a second, and each gives its numbers
+(``audio_frame.py``). From one tone come SINAD by three weightings, distortion, hum and noise; from
+tones that step, sweep or stand together the response; from input and output of one take the
+repeat gain. De-emphasis is a weight on the powers: (1 kHz / f)^2.
 
 With steps of level annotated, each step has its SINAD; sensitivity is where a parabola through
 the steps near 12 dB crosses 12 dB.
@@ -13,124 +13,48 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.blocks import Block, Frames
+from harness.blocks import Block
 from harness.devices import Role
-from harness.dsp.demodulate import HALF_TAPS, demodulated_frequency_hz
-from harness.errors import BadInput
-from harness.measure.frames import keyed_frame
-from harness.measure.modulation import SPEECH_HIGH_HZ, SPEECH_LOW_HZ, tone_frame
+from harness.measure.audio_frame import AudioFrame
+from harness.measure.audio_response import audio_response
+from harness.measure.audio_span import AudioSpan, kept_frames
+from harness.measure.distortion import audio_distortion
+from harness.measure.hum_and_noise import (
+    STANDARD_HZ,
+    STANDARD_LABEL,
+    STANDARD_WITHIN_HZ,
+    Standard,
+    from_frames,
+    from_rated_deviation,
+    hum_and_noise,
+)
+from harness.measure.repeat_gain import (
+    Gain,
+    from_points,
+    gain_reading,
+    gain_series,
+    gains,
+    point_of_frames,
+)
 from harness.measure.sensitivity import SinadPoint, sensitivity
-from harness.measure.setup import Channel, Options, Step
-from harness.measure.steps import StepLevels, piece, settled_span_s
+from harness.measure.setup import Channel, Options, Step, Weighting
+from harness.measure.sinad import mean_over, rest_to_tone, sinad, sinad_db
+from harness.measure.steps import StepLevels, settled_span_s
+from harness.measure.stimulus import STIMULUS_LABELS, StimulusKind, StimulusTrack
 from harness.readings import Axis, Findings, Reading, Series, measured, not_measured, sentence
 from harness.uncertainty import Contribution, scaled
-from harness.units import db_from_ratio
 
 FloatArray = NDArray[np.float64]
 
-FRAME_S = 0.5
-LEAST_FRAME_S = 0.1
-KEYED_RANGE = 0.25
-"""A frame whose weakest grain lies below this share of the strongest frame's carrier is left
-out: the transmitter was not keyed all through. Chosen."""
-TONE_LEAST_RATIO = 0.1
-"""Least tone to noise and distortion (power) that counts as a test tone outside a sweep."""
-HANN_LOSS = 1.94
-"""Variance of a band's power through a Hann window against no window: sum w^4 / (sum w^2)^2
-times n, for long frames 35/18."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Frame:
-    """What one frame gave; powers in the unit of the audio squared."""
-
-    carrier_power: float
-    weakest_power: float
-    tone_power: float
-    rest_power: float
-    tone_hz: float
-    tone_variance: float
-    amplitude: float
-    duration_s: float
-
-
-class _Span:
-    """The frames of one span of a channel, cut as they come."""
-
-    def __init__(self, channel: Channel, options: Options, first: int, last: int | None) -> None:
-        self._channel = channel
-        self._options = options
-        self._first = first
-        self._last = last
-        rate_hz = channel.sample_rate_hz
-        length = max(round(FRAME_S * rate_hz), 1)
-        if last is not None:
-            whole = max(last - first, 1)
-            length = max(whole // max(round(whole / length), 1), 1)
-        self._margin = 2 * HALF_TAPS if channel.signal == "iq" else 0
-        length = max(length - self._margin, 1)
-        self._frames = Frames(length + self._margin, length)
-        self.frames: list[_Frame] = []
-
-    def push(self, block: Block) -> None:
-        last = block.end if self._last is None else self._last
-        part = piece(block, self._first, last)
-        if part is None:
-            return
-        if self._frames.interrupted_by(part):
-            self._end_stretch()
-        for frame in self._frames.push(part):
-            self._measure(frame.samples)
-
-    def finish(self) -> None:
-        self._end_stretch()
-
-    def _end_stretch(self) -> None:
-        rest = self._frames.rest()
-        # A last piece is worth having only where there is no whole frame to go by.
-        if rest is not None and not self.frames:
-            self._measure(rest.samples)
-
-    def _measure(self, samples: NDArray[Any]) -> None:
-        rate_hz = self._channel.sample_rate_hz
-        carrier = weakest = 1.0
-        audio = samples
-        if self._channel.signal == "iq":
-            if len(samples) <= self._margin:
-                return
-            keyed = keyed_frame(samples, rate_hz)
-            if keyed is None or not keyed.holds_carrier:
-                return
-            carrier, weakest = keyed.carrier_power, keyed.lowest
-            audio = demodulated_frequency_hz(samples, rate_hz)
-        if len(audio) < LEAST_FRAME_S * rate_hz:
-            return
-        found = tone_frame(np.asarray(audio, dtype=np.float64), rate_hz)
-        if found is None:
-            return
-        weight, tone_weight = None, 1.0
-        if self._options.de_emphasis:
-            frequency_hz = np.arange(len(found.density)) * found.bin_hz
-            weight = (1000.0 / np.maximum(frequency_hz, found.bin_hz)) ** 2
-            tone_weight = (1000.0 / found.tone.frequency_hz) ** 2
-        self.frames.append(
-            _Frame(
-                carrier_power=carrier,
-                weakest_power=weakest,
-                tone_power=found.tone_power * tone_weight,
-                rest_power=found.residual_power(SPEECH_LOW_HZ, SPEECH_HIGH_HZ, weight),
-                tone_hz=found.tone.frequency_hz,
-                tone_variance=found.frequency_variance,
-                amplitude=found.tone.amplitude,
-                duration_s=found.duration_s,
-            )
-        )
+SAME_TONE_HZ = 1.0
+"""Tones of input and output this near are one. Chosen: clocks and noise move them by less."""
+MOST_REST = 10.0
+"""Most noise and distortion to tone (power) that still counts as a test tone outside a sweep."""
 
 
 class Audio:
@@ -139,36 +63,42 @@ class Audio:
     Parameters
     ----------
     channels : an "output" (IQ) or "audio" channel; an "input" beside it gives the levels of
-        the steps as they really were
-    options : ``weighting`` must be flat; ``de_emphasis``, ``stimulus_contributions`` are heeded
-
-    Raises
-    ------
-    BadInput : a weighting that is not there.
+        the steps as they really were, and the deviation that the repeat gain starts from
+    options : ``weighting`` says by which the sensitivity goes; ``de_emphasis``,
+        ``rated_deviation_hz``, ``emphasis``, ``standard_span_s``, ``stimulus_contributions`` are
+        heeded
     """
 
     def __init__(self, channels: Mapping[Role, Channel], options: Options) -> None:
-        if options.weighting != "flat":
-            raise BadInput(
-                f"the weighting {options.weighting!r} is not available",
-                "--weighting",
-                "Use flat.",
-            )
         preferred: tuple[Role, ...] = ("output", "audio", "input")
         self._role: Role = next(role for role in preferred if role in channels)
         self._channel = channels[self._role]
         self._options = options
-        rate_hz = self._channel.sample_rate_hz
         self._steps: tuple[Step, ...] = tuple(
             step for step in self._channel.steps if step.level_port_dbm is not None
         )
-        spans: list[tuple[int, int | None]] = [(0, None)]
-        if self._steps:
-            edges_s = [settled_span_s(step) for step in self._steps]
-            spans = [(round(a * rate_hz), round(b * rate_hz)) for a, b in edges_s]
-        self._spans = [_Span(self._channel, options, a, b) for a, b in spans]
+        self._is_sweep = len({step.level_port_dbm for step in self._steps}) > 1
         source = channels.get("input") if self._role != "input" else None
+        self._source = source
         self._levels = StepLevels(self._steps, source)
+        self._track = StimulusTrack(self._channel.sample_rate_hz)
+        self._spans = self._cut(self._channel, self._track)
+        self._source_spans: list[AudioSpan] = []
+        if source is not None:
+            self._source_track = StimulusTrack(source.sample_rate_hz)
+            self._source_spans = self._cut(source, self._source_track)
+
+    def _cut(self, channel: Channel, track: StimulusTrack) -> list[AudioSpan]:
+        """Give the spans of a channel: one per step of level, or one of all of it."""
+        if not self._steps:
+            return [AudioSpan(channel, self._options, 0, None, track)]
+        rate_hz = channel.sample_rate_hz
+        edges_s = [settled_span_s(step) for step in self._steps]
+        watched = None if self._is_sweep else track
+        return [
+            AudioSpan(channel, self._options, round(a * rate_hz), round(b * rate_hz), watched)
+            for a, b in edges_s
+        ]
 
     def push(self, role: Role, block: Block) -> None:
         """Take a channel block."""
@@ -177,56 +107,139 @@ class Audio:
                 span.push(block)
         elif role == "input":
             self._levels.push(block)
+            for span in self._source_spans:
+                span.push(block)
 
     def finish(self) -> Findings:
         """Give the readings."""
-        for span in self._spans:
+        for span in (*self._spans, *self._source_spans):
             span.finish()
-        frames = [frame for span in self._spans for frame in span.frames]
-        strongest = max((frame.carrier_power for frame in frames), default=0.0)
-        least = KEYED_RANGE * strongest
-        kept = [[f for f in span.frames if f.weakest_power >= least] for span in self._spans]
-        if self._steps:
+        kept = kept_frames(self._spans)
+        if self._is_sweep:
             return self._sweep(kept)
-        return self._whole(kept[0])
+        return self._whole([frame for part in kept for frame in part])
 
     @property
     def _conditions(self) -> dict[str, float | str | bool]:
-        return {"weighting": "flat", "de_emphasis": self._options.de_emphasis}
+        return {"weighting": self._options.weighting, "de_emphasis": self._options.de_emphasis}
 
-    def _whole(self, frames: Sequence[_Frame]) -> Findings:
-        name = self._channel.name
-        rest = sum(f.rest_power for f in frames)
-        if not frames or sum(f.tone_power for f in frames) < TONE_LEAST_RATIO * rest:
-            note = "no test tone between 300 and 3400 Hz" if frames else "no audio long enough"
-            readings: tuple[Reading, ...] = tuple(
-                not_measured(what, note, recordings=(name,)) for what in ("sinad", "tone_frequency")
+    @property
+    def _emphasis(self) -> dict[str, bool]:
+        return {"de_emphasis": self._options.de_emphasis}
+
+    @property
+    def _weightings(self) -> tuple[Weighting, ...]:
+        """All three, the one asked for first."""
+        asked = self._options.weighting
+        return (asked, *(other for other in get_args(Weighting) if other != asked))
+
+    def _whole(self, frames: Sequence[AudioFrame]) -> Findings:
+        name = (self._channel.name,)
+        kind = self._stimulus()
+        is_moving = kind in _MOVING
+        toned = _at_1_khz(frames, self._track) if is_moving else list(frames)
+        readings = self._of_one_tone(toned, kind)
+        cautions = [] if is_moving or readings[0].value is not None else [readings[0].note]
+        if is_moving and not toned:
+            readings.append(not_measured("hum_and_noise", readings[0].note, recordings=name))
+        else:
+            readings.append(self._hum(toned if is_moving else frames))
+        series: list[Series] = []
+        if is_moving:
+            line = {"output": 6.0, "audio": -6.0}.get(self._role)
+            response = audio_response(
+                self._track,
+                kind,
+                de_emphasis=self._options.de_emphasis,
+                line_db_per_octave=line if self._options.emphasis else None,
+                recordings=name,
             )
-            return Findings(kind="audio", readings=readings, cautions=(sentence(note),))
-        readings = (self._sinad(frames, {}), *self._tone(frames))
-        return Findings(kind="audio", readings=readings)
-
-    def _sinad(self, frames: Sequence[_Frame], more: Mapping[str, float]) -> Reading:
-        value_db, standard_db = sinad_db(frames)
-        repeat = Contribution(
-            name="sinad.repeatability",
-            standard_uncertainty=standard_db,
-            kind="A",
-            source="scatter of the noise in the band",
-        )
-        conditions = {**self._conditions, "tone_hz": round(_mean(frames, "tone_hz"), 1), **more}
-        return measured(
-            "sinad",
-            value_db,
-            [repeat],
-            count=len(frames),
-            conditions=conditions,
-            recordings=(self._channel.name,),
+            readings += response.readings
+            series += response.series
+        if self._source is not None:
+            found = self._whole_gains(kind, frames)
+            both = (self._source.name, self._channel.name)
+            readings += [gain_reading(gain, self._level_set, both) for gain in found]
+            series += gain_series(found)
+            if not found:
+                note = "no tone is in both recordings, its carrier clear of the noise"
+                readings.append(not_measured("repeat_gain", note, recordings=both))
+        return Findings(
+            kind="audio",
+            readings=tuple(readings),
+            series=tuple(series),
+            cautions=tuple(sentence(note) for note in cautions),
         )
 
-    def _tone(self, frames: Sequence[_Frame]) -> list[Reading]:
+    @property
+    def _level_set(self) -> dict[str, float]:
+        """Level that all of the recording was made at, where it is annotated."""
+        for step in self._steps:
+            if step.level_port_dbm is not None:
+                return {"input_level_port_dbm": step.level_port_dbm}
+        return {}
+
+    def _of_one_tone(self, frames: Sequence[AudioFrame], kind: StimulusKind) -> list[Reading]:
+        """Give what a steady test tone tells, or why it does not."""
+        name = (self._channel.name,)
+        if not frames or rest_to_tone(frames, "flat") > MOST_REST:
+            note = "no test tone between 300 and 3400 Hz" if frames else "no audio long enough"
+            if kind in _MOVING:
+                note = f"the stimulus is {_MOVING[kind]}"
+            lacking = ("sinad", "tone_frequency", "audio_distortion")
+            return [not_measured(what, note, recordings=name) for what in lacking]
+        held = {**self._emphasis, **self._level_set}
+        return [
+            *(sinad(frames, weighting, held, name) for weighting in self._weightings),
+            *self._tone(frames),
+            audio_distortion(frames, held, name),
+        ]
+
+    def _stimulus(self) -> StimulusKind:
+        """Say what the audio holds: as annotated, or else as it looks."""
+        for step in self._channel.steps:
+            if step.label in STIMULUS_LABELS:
+                return STIMULUS_LABELS[step.label]
+        return self._track.kind()
+
+    def _hum(self, frames: Sequence[AudioFrame]) -> Reading:
+        """Hum and noise, beside the part that is its reference where there is one."""
+        standard: Standard | None = None
+        rated_hz = self._options.rated_deviation_hz if self._channel.signal == "iq" else None
+        spans_s = [
+            (step.start_s, step.end_s)
+            for step in self._channel.steps
+            if step.label == STANDARD_LABEL
+        ]
+        if self._options.standard_span_s is not None:
+            spans_s = [self._options.standard_span_s]
+        if spans_s:
+            inside = [f for f in frames if any(self._lies_in(f, span) for span in spans_s)]
+            standard = from_frames(inside)
+            outside = [f for f in frames if not any(self._touches(f, span) for span in spans_s)]
+            frames = outside or inside
+        if rated_hz is not None:
+            standard = from_rated_deviation(rated_hz)
+        return hum_and_noise(frames, standard, rated_hz, self._emphasis, (self._channel.name,))
+
+    def _lies_in(self, frame: AudioFrame, span_s: tuple[float, float]) -> bool:
+        start_s = frame.start_s - self._channel.skew_s
+        return span_s[0] <= start_s and start_s + frame.duration_s <= span_s[1]
+
+    def _touches(self, frame: AudioFrame, span_s: tuple[float, float]) -> bool:
+        start_s = frame.start_s - self._channel.skew_s
+        return start_s < span_s[1] and start_s + frame.duration_s > span_s[0]
+
+    def _whole_gains(self, kind: StimulusKind, frames: Sequence[AudioFrame]) -> list[Gain]:
+        if kind in _MOVING or len(self._source_track.plateaus()) > 1:
+            return gains(self._source_track, self._track, kind)
+        incoming = [frame for part in kept_frames(self._source_spans) for frame in part]
+        found = _gain_of_frames(incoming, frames)
+        return [found] if found is not None else []
+
+    def _tone(self, frames: Sequence[AudioFrame]) -> list[Reading]:
         name = self._channel.name
-        tone_hz = _mean(frames, "tone_hz")
+        tone_hz = mean_over(frames, "tone_hz")
         variance = sum(f.tone_variance for f in frames) / len(frames) ** 2
         repeat = Contribution(
             name="tone_frequency.repeatability",
@@ -245,8 +258,9 @@ class Audio:
             )
         ]
 
-    def _sweep(self, kept: Sequence[Sequence[_Frame]]) -> Findings:
-        points: list[SinadPoint] = []
+    def _sweep(self, kept: Sequence[Sequence[AudioFrame]]) -> Findings:
+        name = (self._channel.name,)
+        points: dict[Weighting, list[SinadPoint]] = {w: [] for w in self._weightings}
         readings: list[Reading] = []
         unkeyed = 0
         for number, (step, frames) in enumerate(zip(self._steps, kept, strict=True)):
@@ -256,77 +270,121 @@ class Audio:
             if not frames:
                 unkeyed += 1
                 continue
-            value_db, standard_db = sinad_db(frames)
-            points.append(SinadPoint(level, value_db, standard_db))
-            readings.append(self._sinad(frames, {"input_level_port_dbm": step.level_port_dbm}))
+            for weighting, found in points.items():
+                found.append(SinadPoint(level, *sinad_db(frames, weighting)))
+            held = {**self._emphasis, "input_level_port_dbm": step.level_port_dbm}
+            readings.append(sinad(frames, self._options.weighting, held, name))
         cautions = []
         if unkeyed:
             cautions.append(
                 f"{unkeyed} of {len(kept)} steps have no SINAD: the transmitter was not keyed"
                 " all through them."
             )
-        levels = {step.level_port_dbm for step in self._steps}
-        if len(levels) < 2:
-            frames = [frame for part in kept for frame in part]
-            tone = self._tone(frames) if frames else []
-            return Findings(kind="audio", readings=(*readings, *tone), cautions=tuple(cautions))
         if not self._levels.is_measured:
             cautions.append("The input levels are as the generator was set, not as measured.")
-        found = sensitivity(
-            points,
+        asked = points[self._options.weighting]
+        found_level = sensitivity(
+            asked,
             self._levels.contributions(self._options),
             conditions=self._conditions,
-            recordings=(self._channel.name,),
+            recordings=name,
+        )
+        gained = self._sweep_gains(kept)
+        return Findings(
+            kind="audio",
+            readings=(found_level.reading, *readings, *gained.readings),
+            series=(*self._series(points, found_level.curve), *gained.series),
+            cautions=(*cautions, *gained.cautions),
+        )
+
+    def _sweep_gains(self, kept: Sequence[Sequence[AudioFrame]]) -> Findings:
+        """Give the repeat gain of each step of level."""
+        if self._source is None:
+            return Findings(kind="audio")
+        both = (self._source.name, self._channel.name)
+        found: list[Gain] = []
+        levels_dbm: list[float] = []
+        for step, incoming, frames in zip(
+            self._steps, kept_frames(self._source_spans), kept, strict=True
+        ):
+            gain = _gain_of_frames(incoming, frames)
+            if gain is not None and step.level_port_dbm is not None:
+                found.append(gain)
+                levels_dbm.append(step.level_port_dbm)
+        missing = len(kept) - len(found)
+        cautions = (
+            (f"{missing} of {len(kept)} steps have no repeat gain: no clear tone in and out.",)
+            if missing
+            else ()
         )
         return Findings(
             kind="audio",
-            readings=(found.reading, *readings),
-            series=tuple(self._series(points, found.curve)) if points else (),
-            cautions=tuple(cautions),
+            readings=tuple(
+                gain_reading(gain, {"input_level_port_dbm": level_dbm}, both)
+                for gain, level_dbm in zip(found, levels_dbm, strict=True)
+            ),
+            series=gain_series(found, levels_dbm),
+            cautions=cautions,
         )
 
     def _series(
-        self, points: Sequence[SinadPoint], curve: tuple[FloatArray, FloatArray] | None
+        self,
+        points: Mapping[Weighting, Sequence[SinadPoint]],
+        curve: tuple[FloatArray, FloatArray] | None,
     ) -> list[Series]:
-        def against_level(name: str, level: FloatArray, value: FloatArray) -> Series:
-            axis = Axis(name="input_level_port", unit="dBm", values=level)
-            conditions = self._conditions
-            return Series(name=name, unit="dB", axes=(axis,), values=value, conditions=conditions)
+        """SINAD against level by each weighting, and the curve through the one asked for."""
 
-        ordered = sorted(points, key=lambda point: point.level_port_dbm)
-        given = [
-            against_level(
-                "sinad_against_level",
-                np.array([p.level_port_dbm for p in ordered]),
-                np.array([p.sinad_db for p in ordered]),
+        def against_level(
+            name: str, weighting: Weighting, level: FloatArray, value: FloatArray
+        ) -> Series:
+            axis = Axis(name="input_level_port", unit="dBm", values=level)
+            held = {**self._conditions, "weighting": weighting}
+            return Series(name=name, unit="dB", axes=(axis,), values=value, conditions=held)
+
+        given: list[Series] = []
+        for weighting, found in points.items():
+            if not found:
+                continue
+            word = "" if weighting == self._options.weighting else f"{weighting}_"
+            ordered = sorted(found, key=lambda point: point.level_port_dbm)
+            given.append(
+                against_level(
+                    f"sinad_{word.replace('-', '_')}against_level",
+                    weighting,
+                    np.array([p.level_port_dbm for p in ordered]),
+                    np.array([p.sinad_db for p in ordered]),
+                )
             )
-        ]
         if curve is not None:
-            given.append(against_level("sinad_fit", *curve))
+            given.append(against_level("sinad_fit", self._options.weighting, *curve))
         return given
 
 
-def _mean(frames: Sequence[_Frame], name: str) -> float:
-    weights = [frame.duration_s for frame in frames]
-    return float(np.average([getattr(frame, name) for frame in frames], weights=weights))
+_MOVING: Mapping[StimulusKind, str] = {
+    "stepped": "a row of tones",
+    "swept": "a tone that sweeps",
+    "multitone": "several tones at once",
+}
+"""Stimuli that are no steady test tone."""
 
 
-def sinad_db(frames: Sequence[_Frame]) -> tuple[float, float]:
-    """SINAD over frames in dB and its standard uncertainty.
+def _gain_of_frames(incoming: Sequence[AudioFrame], outgoing: Sequence[AudioFrame]) -> Gain | None:
+    """Gain of one tone; None where it is not in both."""
+    came_in, went_out = point_of_frames(incoming), point_of_frames(outgoing)
+    if came_in is None or went_out is None:
+        return None
+    if abs(came_in.frequency_hz - went_out.frequency_hz) > SAME_TONE_HZ:
+        return None
+    return from_points(came_in, went_out)
 
-    The uncertainty is that of the noise power: from Gaussian noise filling the band in the
-    time there was, or from the scatter of the frames where that is larger (clicks).
-    """
-    rest = np.array([frame.rest_power for frame in frames])
-    tone = np.array([frame.tone_power for frame in frames])
-    duration_s = sum(frame.duration_s for frame in frames)
-    noise, signal = float(rest.sum()), float(tone.sum())
-    if noise <= 0.0:
-        raise ValueError("no noise at all in the band: not a recording of audio")
-    relative = math.sqrt(HANN_LOSS / ((SPEECH_HIGH_HZ - SPEECH_LOW_HZ) * duration_s))
-    if len(frames) >= 4:
-        scatter = float(rest.std(ddof=1)) / math.sqrt(len(frames)) / float(rest.mean())
-        relative = max(relative, scatter)
-    value = float(db_from_ratio((signal + noise) / noise))
-    slope = 10.0 / math.log(10.0) * signal / (signal + noise)
-    return value, slope * relative
+
+def _at_1_khz(frames: Sequence[AudioFrame], track: StimulusTrack) -> list[AudioFrame]:
+    """Frames that lie in a stretch of a row of tones that is at 1 kHz."""
+    steady = [
+        p for p in track.plateaus() if abs(p.frequency_hz - STANDARD_HZ) <= STANDARD_WITHIN_HZ
+    ]
+    return [
+        f
+        for f in frames
+        if any(p.start_s <= f.start_s and f.start_s + f.duration_s <= p.end_s for p in steady)
+    ]

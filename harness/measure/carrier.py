@@ -29,6 +29,7 @@ from harness.measure.carrier_frame import (
 )
 from harness.measure.modulation import PeriodicFrame, half_peak_to_peak_variance, peaks
 from harness.measure.setup import Channel, Options
+from harness.measure.subaudible import SubaudibleTone
 from harness.readings import (
     Axis,
     Findings,
@@ -79,6 +80,7 @@ class Carrier:
         self._edges_hz = np.linspace(-reach_hz, reach_hz, HISTOGRAM_BINS + 1)
         self._histogram = np.zeros(HISTOGRAM_BINS)
         self._lines = LineSpectrum(SPECTRUM_LINES, rate_hz)
+        self._subaudible = SubaudibleTone(rate_hz, self._channel.spacing_hz)
 
     def push(self, role: Role, block: Block) -> None:
         """Take a channel block; those of other roles are not needed."""
@@ -110,6 +112,7 @@ class Carrier:
             self._power(keyed, cautions),
             self._frequency(keyed, cautions),
             *self._modulation(keyed),
+            *self._subaudible.readings(self._channel.clock_contributions, (self._channel.name,)),
         )
         return Findings(
             kind="carrier",
@@ -133,6 +136,7 @@ class Carrier:
             self._histogram += np.histogram(np.concatenate(frame.stretches), self._edges_hz)[0]
             first, last = frame.longest
             self._lines.add(iq[first:last])
+            self._subaudible.add(frame.stretches[0])
         self._records.append(carrier_record(frame, self._channel.spacing_hz, self._peak_filter))
 
     def _power(self, keyed: Sequence[CarrierRecord], cautions: list[str]) -> Reading:

@@ -34,7 +34,9 @@ KINDS: dict[str, Kind] = {
         make=Carrier, signals=("iq",), summary="power, frequency error, deviation, test tone"
     ),
     "audio": Kind(
-        make=Audio, signals=("iq", "audio"), summary="SINAD; sensitivity from a level sweep"
+        make=Audio,
+        signals=("iq", "audio"),
+        summary="SINAD, distortion, hum, response, gain; sensitivity",
     ),
     "timing": Kind(
         make=Timing, signals=("iq", "audio"), summary="attack time, hang time, squelch tail"

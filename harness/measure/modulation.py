@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 
 from harness.dsp.spectrum import band_power, power_density
 from harness.dsp.tone import Tone, fit_harmonics, fit_tone, strongest_tone_hz
+from harness.dsp.weighting import SPEECH_HIGH_HZ as SPEECH_HIGH_HZ
+from harness.dsp.weighting import SPEECH_LOW_HZ as SPEECH_LOW_HZ
 from harness.errors import NoTone, TooShort
 
 FloatArray = NDArray[np.float64]
 
-SPEECH_LOW_HZ = 300.0
-SPEECH_HIGH_HZ = 3000.0
 TONE_HIGH_HZ = 3400.0
 """Test tones are looked for from 300 Hz to here. Chosen."""
 SUBAUDIBLE_LOW_HZ = 60.0

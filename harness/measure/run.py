@@ -175,6 +175,8 @@ def _with_descriptions(options: Options, unit: Unit | None, bench: Bench | None)
         options = replace(options, rated_deviation_hz=unit.rated_deviation_hz)
     if unit is not None and options.power_w is None:
         options = replace(options, power_w=unit.rated_power_w)
+    if unit is not None and options.emphasis is None:
+        options = replace(options, emphasis=unit.emphasis)
     if unit is not None and options.repeater_delay_s is None:
         options = replace(options, repeater_delay_s=unit.audio_delay_s)
     if unit is not None and unit.battery is not None and options.end_v is None:

@@ -104,8 +104,9 @@ class Channel:
 class Options:
     """What the user may ask of a measurement; a kind refuses what it cannot heed.
 
-    ``rated_deviation_hz`` and ``end_v`` come from the unit file. ``repeater_delay_s`` is the
-    unit's audio delay, for timing from the output alone; None when unknown.
+    ``rated_deviation_hz``, ``emphasis`` and ``end_v`` come from the unit file. ``repeater_delay_s``
+    is the unit's audio delay, for timing from the output alone; None when unknown.
+    ``standard_span_s`` is the part of a recording that holds standard test modulation.
     ``stimulus_contributions`` is the uncertainty, in dB, of a level as the generator was set;
     ``voltage_contributions`` and ``current_contributions`` that of the meter on the supply, in V
     and A. ``mask`` is an emission mask by name or file, ``power_w`` the transmitter's rated power,
@@ -115,6 +116,8 @@ class Options:
     weighting: Weighting = "flat"
     de_emphasis: bool = False
     rated_deviation_hz: float | None = None
+    emphasis: bool | None = None
+    standard_span_s: tuple[float, float] | None = None
     end_v: float | None = None
     repeater_delay_s: float | None = None
     stimulus_contributions: tuple[Contribution, ...] = ()

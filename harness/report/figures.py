@@ -24,6 +24,7 @@ from harness.report.drawing import (
     one_reading,
     one_series,
 )
+from harness.report.response import draw_response, response_in_words, response_series
 from harness.report.spectrum_figures import spectrum_figures
 from harness.report.thin import columns, finite_span
 from harness.report.wording import MINUS, in_words, plain, quantity
@@ -70,6 +71,25 @@ def _carrier(group: Sequence[Findings]) -> list[Figure]:
 
 
 def _audio(group: Sequence[Findings]) -> list[Figure]:
+    return [*_sinad(group), *_response(group)]
+
+
+def _response(group: Sequence[Findings]) -> list[Figure]:
+    lines = response_series(group)
+    if not lines:
+        return []
+    return [
+        draw_figure(
+            "response",
+            "Audio against frequency",
+            response_in_words(lines),
+            2.8,
+            lambda drawing: draw_response(drawing, lines, (FIRST, SECOND, INK)),
+        )
+    ]
+
+
+def _sinad(group: Sequence[Findings]) -> list[Figure]:
     points = one_series(group, "sinad_against_level")
     if points is None:
         return []

@@ -117,6 +117,24 @@ def test_pocsag_preamble(measure, captures: Path) -> None:
     assert pick(answer, "tone_frequency")["value"] == pytest.approx(600.03, abs=0.1)
 
 
+@pytest.mark.parametrize("weighting", ["flat", "psophometric", "c-message"])
+def test_the_weighting_asked_for_is_the_first(weighting: str, measure, captures: Path) -> None:
+    flac = captures / "pocsag1200_discriminator.flac"
+    words = ("--span", "0.6:0.9", "--weighting", weighting, "--standard-span", "0:0.2")
+    found = [r for r in measure("audio", flac, *words)["readings"] if r["name"] == "sinad"]
+    assert len(found) == 3
+    assert found[0]["conditions"]["weighting"] == weighting
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["pocsag1200_discriminator.flac", "aprs1200_discriminator.au", "afsk1200_sr6sat.wav"],
+)
+def test_data_are_no_stimulus_of_a_response(name: str, measure, captures: Path) -> None:
+    answer = measure("audio", captures / name)
+    assert not [r for r in answer["readings"] if r["name"] == "audio_response"]
+
+
 @pytest.mark.parametrize(
     ("name", "on_s", "off_s"),
     [
@@ -247,6 +265,7 @@ def test_json_has_the_promised_form(measure, tmp_path: Path) -> None:
         ("carrier", "none.sigmf-meta"),
         ("carrier", "{r}", "--weighting", "loud"),
         ("audio", "{r}", "--at", "1e6"),
+        ("audio", "{r}", "--standard-span", "now"),
         ("discharge", "{r}"),
         ("discharge", "{r}", "--at", "1e6"),
     ],
