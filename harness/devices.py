@@ -13,13 +13,15 @@ from typing import Literal, Protocol
 from harness.blocks import Block
 
 Role = Literal["input", "output", "audio"]
+TransmitterState = Literal["on", "off"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StreamInfo:
     """What a stream of samples says of itself; becomes a recording's description.
 
-    ``datatype`` is SigMF's (``cu8``, ``ci16_le``, ``cf32_le``). ``hardware`` names the device.
+    ``datatype`` is SigMF's: ``cu8``, ``ci16_le``, ``cf32_le``; ``ri16_le``, ``rf32_le`` for audio.
+    ``hardware`` names the device. ``centre_hz`` is 0 for audio.
     """
 
     role: Role
@@ -35,7 +37,8 @@ class SampleSource(Protocol):
 
     ``read`` gives, for each role, the blocks from where the last call ended up to about
     ``until_s`` on the stream's own clock (time of sample 0 is 0). A live source waits for
-    them; a simulated one makes them. Blocks hold undecoded samples, shape (n, 2).
+    them; a simulated one makes them. Blocks hold undecoded samples: shape (n, 2) for IQ,
+    (n,) for audio.
     """
 
     @property

@@ -182,6 +182,17 @@ class Findings:
     recordings: tuple[RecordingUsed, ...] = ()
 
 
+def joined(first: Findings, second: Findings) -> Findings:
+    """Put two findings of one kind together, the first's before the second's."""
+    return replace(
+        first,
+        readings=(*first.readings, *second.readings),
+        series=(*first.series, *second.series),
+        cautions=tuple(dict.fromkeys((*first.cautions, *second.cautions))),
+        recordings=tuple(dict.fromkeys((*first.recordings, *second.recordings))),
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """A least or greatest value for a reading, and where it is written.

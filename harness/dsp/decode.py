@@ -31,6 +31,8 @@ CODINGS: dict[str, Coding] = {
     "cu8": Coding("u1", 127.5, 127.5, 0, 255),
     "ci16_le": Coding("<i2", 0.0, 32768.0, -32768, 32767),
     "cf32_le": Coding("<f4", 0.0, 1.0, None, None),
+    "ri16_le": Coding("<i2", 0.0, 32768.0, -32768, 32767),
+    "rf32_le": Coding("<f4", 0.0, 1.0, None, None),
 }
 
 
@@ -47,12 +49,12 @@ def decode(codes: NDArray[Any], datatype: str) -> NDArray[np.float32]:
 
     Parameters
     ----------
-    codes : shape (n, 2), dtype as stored; I then Q
-    datatype : "cu8", "ci16_le" or "cf32_le"
+    codes : shape (n, 2), I then Q, or (n,) for audio; dtype as stored
+    datatype : a key of ``CODINGS``
 
     Returns
     -------
-    float32, shape (n, 2), 1.0 is the amplitude of 0 dBFS
+    float32, shape as ``codes``; 1.0 is the amplitude of 0 dBFS, for audio full scale
     """
     how = coding(datatype)
     numbers = codes.astype(np.float32)
@@ -69,4 +71,6 @@ def clipped_samples(codes: NDArray[Any], datatype: str) -> int:
     if how.lowest is None or how.highest is None:
         return 0
     at_rail = (codes == how.lowest) | (codes == how.highest)
-    return int(np.count_nonzero(at_rail[:, 0] | at_rail[:, 1]))
+    if at_rail.ndim == 2:
+        at_rail = at_rail[:, 0] | at_rail[:, 1]
+    return int(np.count_nonzero(at_rail))

@@ -33,6 +33,17 @@ from harness.measure.hum_and_noise import (
     from_rated_deviation,
     hum_and_noise,
 )
+from harness.measure.keyed_check import KeyedCheck
+from harness.measure.quieting_curve import QuietingCurve
+from harness.measure.receiver import (
+    Stepped,
+    audio_role,
+    is_heard,
+    is_receiver_take,
+    receiver_findings,
+    sinad_steps,
+    step_conditions,
+)
 from harness.measure.repeat_gain import (
     Gain,
     from_points,
@@ -43,10 +54,19 @@ from harness.measure.repeat_gain import (
 )
 from harness.measure.sensitivity import SinadPoint, sensitivity
 from harness.measure.setup import Channel, Options, Step, Weighting
-from harness.measure.sinad import mean_over, rest_to_tone, sinad, sinad_db
+from harness.measure.sinad import NUMBERS, mean_over, rest_to_tone, sinad, sinad_db
 from harness.measure.steps import StepLevels, settled_span_s
 from harness.measure.stimulus import STIMULUS_LABELS, StimulusKind, StimulusTrack
-from harness.readings import Axis, Findings, Reading, Series, measured, not_measured, sentence
+from harness.readings import (
+    Axis,
+    Findings,
+    Reading,
+    Series,
+    joined,
+    measured,
+    not_measured,
+    sentence,
+)
 from harness.uncertainty import Contribution, scaled
 
 FloatArray = NDArray[np.float64]
@@ -70,14 +90,13 @@ class Audio:
     """
 
     def __init__(self, channels: Mapping[Role, Channel], options: Options) -> None:
-        preferred: tuple[Role, ...] = ("output", "audio", "input")
-        self._role: Role = next(role for role in preferred if role in channels)
+        self._role = audio_role(channels)
         self._channel = channels[self._role]
         self._options = options
-        self._steps: tuple[Step, ...] = tuple(
-            step for step in self._channel.steps if step.level_port_dbm is not None
-        )
-        self._is_sweep = len({step.level_port_dbm for step in self._steps}) > 1
+        self._steps: tuple[Step, ...] = sinad_steps(self._channel.steps)
+        self._is_sweep = len({_tested(step) for step in self._steps}) > 1
+        self._quieting = QuietingCurve(channels, self._role, options)
+        self._keyed = KeyedCheck(self._steps, channels, self._role)
         source = channels.get("input") if self._role != "input" else None
         self._source = source
         self._levels = StepLevels(self._steps, source)
@@ -102,6 +121,8 @@ class Audio:
 
     def push(self, role: Role, block: Block) -> None:
         """Take a channel block."""
+        self._quieting.push(role, block)
+        self._keyed.push(role, block)
         if role == self._role:
             for span in self._spans:
                 span.push(block)
@@ -112,11 +133,20 @@ class Audio:
 
     def finish(self) -> Findings:
         """Give the readings."""
+        quieting = self._quieting.findings()
+        if self._quieting.is_asked and not self._steps:
+            return quieting
+        return joined(self._of_tones(), quieting)
+
+    def _of_tones(self) -> Findings:
         for span in (*self._spans, *self._source_spans):
             span.finish()
         kept = kept_frames(self._spans)
         if self._is_sweep:
-            return self._sweep(kept)
+            flat = NUMBERS["flat"]
+            heard = [sum(f.tone_power[flat] + f.rest_power[flat] for f in part) for part in kept]
+            good = zip(kept, is_heard(heard), self._keyed.holds(), strict=True)
+            return self._sweep([part if a and b else [] for part, a, b in good])
         return self._whole([frame for part in kept for frame in part])
 
     @property
@@ -261,6 +291,7 @@ class Audio:
     def _sweep(self, kept: Sequence[Sequence[AudioFrame]]) -> Findings:
         name = (self._channel.name,)
         points: dict[Weighting, list[SinadPoint]] = {w: [] for w in self._weightings}
+        stepped: list[Stepped] = []
         readings: list[Reading] = []
         unkeyed = 0
         for number, (step, frames) in enumerate(zip(self._steps, kept, strict=True)):
@@ -272,16 +303,31 @@ class Audio:
                 continue
             for weighting, found in points.items():
                 found.append(SinadPoint(level, *sinad_db(frames, weighting)))
-            held = {**self._emphasis, "input_level_port_dbm": step.level_port_dbm}
-            readings.append(sinad(frames, self._options.weighting, held, name))
+            stepped.append(Stepped(step=step, point=points[self._options.weighting][-1]))
+            if not step.offset_hz:
+                held = {
+                    **self._emphasis,
+                    "input_level_port_dbm": step.level_port_dbm,
+                    **step_conditions(step),
+                }
+                readings.append(sinad(frames, self._options.weighting, held, name))
         cautions = []
         if unkeyed:
             cautions.append(
-                f"{unkeyed} of {len(kept)} steps have no SINAD: the transmitter was not keyed"
-                " all through them."
+                f"{unkeyed} of {len(kept)} steps have no SINAD: the transmitter was not keyed as"
+                " they say, or the squelch was closed."
             )
         if not self._levels.is_measured:
             cautions.append("The input levels are as the generator was set, not as measured.")
+        if is_receiver_take(self._steps):
+            of_receiver = receiver_findings(
+                stepped,
+                self._levels.contributions(self._options),
+                conditions=self._conditions,
+                recordings=name,
+            )
+            found_here = Findings(kind="audio", readings=tuple(readings), cautions=tuple(cautions))
+            return joined(of_receiver, found_here)
         asked = points[self._options.weighting]
         found_level = sensitivity(
             asked,
@@ -358,6 +404,11 @@ class Audio:
         if curve is not None:
             given.append(against_level("sinad_fit", self._options.weighting, *curve))
         return given
+
+
+def _tested(step: Step) -> tuple[object, ...]:
+    """Give what tells one step of a sweep from another."""
+    return (step.level_port_dbm, step.offset_hz, step.transmitter)
 
 
 _MOVING: Mapping[StimulusKind, str] = {

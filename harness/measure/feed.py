@@ -10,15 +10,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from harness.blocks import Block, flow
 from harness.describe import Bench, Unit
 from harness.devices import Role
 from harness.dsp.channel import PASSBAND_SPACINGS, ChannelReceiver, plan_channel
-from harness.dsp.decode import clipped_samples
+from harness.dsp.decode import clipped_samples, decode
 from harness.errors import BadInput, Damaged
 from harness.measure.select import Wish, select_channel
 from harness.measure.setup import Channel, Step
-from harness.recordings import AudioFile, Recording, open_audio, open_recording
+from harness.recordings import AudioFile, Recording, is_real, open_audio, open_recording
 from harness.uncertainty import Contribution
 
 SAME_LEVEL_DB = 1e-6
@@ -44,8 +46,9 @@ class Feed:
         """Give the channel blocks of the span, counting what is wrong on the way."""
         if isinstance(self.recording, AudioFile):
             return self._audio(self.recording)
-        assert self.receiver is not None
-        return flow(self._watched(self.recording, self.receiver), self.receiver)
+        if self.receiver is None:
+            return self._recorded_audio(self.recording)
+        return flow(self._watched(self.recording, self.receiver.plan.sample_rate_hz), self.receiver)
 
     def _audio(self, audio: AudioFile) -> Iterator[Block]:
         first, last = self.span_samples
@@ -57,9 +60,13 @@ class Feed:
                 samples = block.samples[begin - block.start : end - block.start]
                 yield Block(samples, begin, block.sample_rate_hz)
 
-    def _watched(self, recording: Recording, receiver: ChannelReceiver) -> Iterator[Block]:
+    def _recorded_audio(self, recording: Recording) -> Iterator[Block]:
+        for block in self._watched(recording, self.channel.sample_rate_hz):
+            audio = decode(block.samples, recording.datatype).astype(np.float64)
+            yield Block(audio, block.start, block.sample_rate_hz, block.lost_before)
+
+    def _watched(self, recording: Recording, true_rate_hz: float) -> Iterator[Block]:
         first, last = self.span_samples
-        true_rate_hz = receiver.plan.sample_rate_hz
         for block in recording.blocks(start_sample=first, stop_sample=last):
             self.samples += len(block.samples)
             self.lost += block.lost_before
@@ -95,6 +102,8 @@ def open_feed(
     recording = open_recording(path)
     if recording.sample_count == 0:
         raise Damaged("the recording holds no samples", recording.name, "Record it again.")
+    if is_real(recording.datatype):
+        return _recorded_audio(recording, bench, wish)
     role: Role = recording.role or "output"
     declared = bench.receiver(role) if bench else None
     clock_ppm = recording.clock_error_ppm
@@ -163,10 +172,7 @@ def open_feed(
 
 
 def _open_audio(path: Path, wish: Wish) -> Feed:
-    if wish.at_hz is not None or wish.spacing_hz is not None:
-        raise BadInput(
-            "an audio file has no channel to choose", path.name, "Leave --at and --spacing out."
-        )
+    _require_no_channel(wish, path.name)
     audio = open_audio(path)
     if audio.sample_count == 0:
         raise Damaged("the file holds no samples", audio.name, "Record it again.")
@@ -179,6 +185,35 @@ def _open_audio(path: Path, wish: Wish) -> Feed:
         receiver=None,
         span_samples=_span_samples(wish.span_s, rate_hz, duration_s, audio.name),
         cautions=[f"{audio.name}: {caution}" for caution in audio.cautions],
+    )
+
+
+def _require_no_channel(wish: Wish, name: str) -> None:
+    if wish.at_hz is not None or wish.spacing_hz is not None:
+        raise BadInput("audio has no channel to choose", name, "Leave --at and --spacing out.")
+
+
+def _recorded_audio(recording: Recording, bench: Bench | None, wish: Wish) -> Feed:
+    """Make the feed of a SigMF recording of real samples: what came from a sound card."""
+    _require_no_channel(wish, recording.name)
+    rate_hz = recording.sample_rate_hz * (1.0 + (recording.clock_error_ppm or 0.0) * 1e-6)
+    return Feed(
+        role="audio",
+        recording=recording,
+        channel=Channel(
+            name=recording.name,
+            role="audio",
+            signal="audio",
+            sample_rate_hz=rate_hz,
+            clock_contributions=_clock(recording, bench, "audio"),
+            skew_s=recording.skew_s or 0.0,
+            skew_contributions=_skew(recording, bench, "audio"),
+            start_utc=recording.segments[0].start_utc,
+            steps=_steps(recording, rate_hz),
+        ),
+        receiver=None,
+        span_samples=_span_samples(wish.span_s, rate_hz, recording.duration_s, recording.name),
+        cautions=[f"{recording.name}: {caution}" for caution in recording.cautions],
     )
 
 
@@ -254,6 +289,8 @@ def _steps(recording: Recording, true_rate_hz: float) -> tuple[Step, ...]:
             end_s=(note.start_sample + note.sample_count) / true_rate_hz,
             level_port_dbm=note.level_dbm,
             knob=note.knob,
+            offset_hz=note.offset_hz,
+            transmitter=note.transmitter,
             label=note.label or "",
         )
         for note in sorted(recording.annotations, key=lambda note: note.start_sample)

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Literal, Protocol
 
 from harness.blocks import Block
-from harness.devices import Role
+from harness.devices import Role, TransmitterState
 from harness.readings import Findings
 from harness.uncertainty import Contribution
 
@@ -17,6 +17,8 @@ Signal = Literal["iq", "audio"]
 
 NO_SIGNAL = "no signal"
 """Label of a step in which the generator is off (DESIGN section 3, own fields)."""
+NO_MODULATION = "no modulation"
+"""Label of a step in which the generator's carrier is not modulated: for quieting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +31,8 @@ class Step:
     level_port_dbm : float or None
         Level at the unit's port as set; None with the label ``no signal`` is generator off.
     knob : str or None, position of the squelch knob as marked on the unit
+    offset_hz : float or None, generator's carrier minus the nominal receive frequency
+    transmitter : "on", "off" or None, whether the unit transmitted
     label : str, what the step is for, or nothing
     """
 
@@ -36,6 +40,8 @@ class Step:
     end_s: float
     level_port_dbm: float | None = None
     knob: str | None = None
+    offset_hz: float | None = None
+    transmitter: TransmitterState | None = None
     label: str = ""
 
     @property

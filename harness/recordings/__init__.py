@@ -1,6 +1,7 @@
 """Recordings: SigMF pairs, takes, audio files and battery logs; open, check, stream, write."""
 
 from harness.recordings.audio import AudioFile, open_audio
+from harness.recordings.description import is_real
 from harness.recordings.log_writer import BatteryLogWriter
 from harness.recordings.logs import LogTable, read_log
 from harness.recordings.raw import import_raw
@@ -19,6 +20,7 @@ __all__ = [
     "Segment",
     "Take",
     "import_raw",
+    "is_real",
     "open_audio",
     "open_recording",
     "open_take",

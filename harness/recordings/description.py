@@ -14,18 +14,29 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, cast, get_args
 
-from harness.devices import Role
+import numpy as np
+
+from harness.devices import Role, TransmitterState
 from harness.errors import BadInput, Damaged
 from harness.recordings.checks import Fields, load_object, shown
 from harness.recordings.timeline import Annotation
 from harness.recordings.utc import utc_from_text, utc_text
 
-DTYPES: dict[str, str] = {"cu8": "u1", "ci16_le": "<i2", "cf32_le": "<f4"}
-"""Datatypes that the bench reads, and how numpy calls one of I and Q."""
+DTYPES: dict[str, str] = {
+    "cu8": "u1",
+    "ci16_le": "<i2",
+    "cf32_le": "<f4",
+    "ri16_le": "<i2",
+    "rf32_le": "<f4",
+}
+"""Datatypes that the bench reads, and how numpy calls one number of them."""
 ROLES: tuple[str, ...] = get_args(Role)
+TRANSMITTER_STATES: tuple[str, ...] = get_args(TransmitterState)
 EXTENSION = {"name": "harness", "version": "1.0.0", "optional": True}
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1e3, 1e9
 """No FM channel fits below, no receiver for one samples above; chosen."""
+MOST_OFFSET_HZ = 1e6
+"""A generator set further off the channel is a mistake in the file; chosen."""
 MOST_CLOCK_ERROR_PPM = 1000.0
 """A crystal further off is a mistake in the file; chosen."""
 _SHA512 = re.compile(r"[0-9a-fA-F]{128}")
@@ -89,14 +100,20 @@ def read_description(raw: bytes, where: str, *, by_schema: bool = True) -> Descr
     offset = fields.integer("core:offset") or 0
     captures, header_bytes = _captures(whole.items("captures"), where, offset)
     annotations = _annotations(whole.items("annotations"), where, offset)
+    datatype = _datatype(fields)
+    role = cast("Role | None", fields.word("harness:role", ROLES))
+    if is_real(datatype) and role not in (None, "audio"):
+        raise fields.wrong(
+            "harness:role", f"but {datatype} holds audio, not IQ", 'Write "audio" into it.'
+        )
     sha512 = fields.text("core:sha512")
     if sha512 is not None and not _SHA512.fullmatch(sha512):
         raise fields.wrong("core:sha512", "not 128 hexadecimal digits")
     most_ppm = MOST_CLOCK_ERROR_PPM
     description = Description(
-        datatype=_datatype(fields),
+        datatype=datatype,
         sample_rate_hz=rate_hz,
-        role=cast("Role | None", fields.word("harness:role", ROLES)),
+        role=role,
         full_scale_dbm=fields.number("harness:full_scale_dbm"),
         port_offset_db=fields.number("harness:port_offset_db"),
         skew_s=fields.number("harness:skew_s"),
@@ -117,6 +134,21 @@ def read_description(raw: bytes, where: str, *, by_schema: bool = True) -> Descr
     if by_schema:
         require_valid(document, where)
     return description
+
+
+def is_real(datatype: str) -> bool:
+    """Whether a datatype holds one number a sample (audio), not I and Q."""
+    return datatype.startswith("r")
+
+
+def sample_shape(datatype: str) -> tuple[int, ...]:
+    """Shape of one sample: () for audio, (2,) for IQ."""
+    return () if is_real(datatype) else (2,)
+
+
+def sample_bytes(datatype: str) -> int:
+    """Bytes of one stored sample."""
+    return np.dtype(DTYPES[datatype]).itemsize * (1 if is_real(datatype) else 2)
 
 
 def _require_known(fields: Fields) -> None:
@@ -221,6 +253,11 @@ def _annotations(items: list[Any], where: str, offset: int) -> tuple[Annotation,
                 comment=fields.text("core:comment"),
                 level_dbm=fields.number("harness:level_dbm"),
                 knob=fields.text("harness:knob"),
+                offset_hz=fields.number("harness:offset_hz", -MOST_OFFSET_HZ, MOST_OFFSET_HZ),
+                transmitter=cast(
+                    "TransmitterState | None",
+                    fields.word("harness:transmitter", TRANSMITTER_STATES),
+                ),
                 lost_samples=fields.integer("harness:lost_samples"),
                 freq_lower_hz=lower,
                 freq_upper_hz=upper,
@@ -313,6 +350,8 @@ def write_document(description: Description, recorder: str) -> dict[str, Any]:
             "core:freq_upper_edge": note.freq_upper_hz,
             "harness:level_dbm": note.level_dbm,
             "harness:knob": note.knob,
+            "harness:offset_hz": note.offset_hz,
+            "harness:transmitter": note.transmitter,
             "harness:lost_samples": note.lost_samples,
         }
         for note in description.annotations

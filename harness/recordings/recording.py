@@ -15,7 +15,14 @@ from harness.blocks import Block
 from harness.devices import Role
 from harness.errors import BadInput, Damaged
 from harness.recordings.checks import MOST_BYTES, require_possible, shown
-from harness.recordings.description import DTYPES, Description, read_description
+from harness.recordings.description import (
+    DTYPES,
+    Description,
+    is_real,
+    read_description,
+    sample_bytes,
+    sample_shape,
+)
 from harness.recordings.files import file_size, read_small, reading, sha512_of
 from harness.recordings.gaps import find_gaps
 from harness.recordings.timeline import Annotation, Segment, Timeline
@@ -34,7 +41,7 @@ class Recording:
     Parameters
     ----------
     name : base name. path : the ``.sigmf-meta`` file. data_path : the file of samples
-    datatype : "cu8", "ci16_le" or "cf32_le"
+    datatype : "cu8", "ci16_le" or "cf32_le"; "ri16_le" or "rf32_le" for audio
     sample_rate_hz : nominal, not corrected for the clock
     sample_count : stored samples. lost_samples : those missing between them
     full_scale_dbm : power at the SDR connector of a complex sinusoid of amplitude 1
@@ -103,7 +110,8 @@ class Recording:
 
         Yields
         ------
-        Block : shape (n, 2), I then Q, read-only, own memory; uint8, int16 or float32
+        Block : shape (n, 2), I then Q, or (n,) for audio; read-only, own memory; uint8, int16
+            or float32
 
         Raises
         ------
@@ -115,16 +123,16 @@ class Recording:
         return self._blocks(block_samples, start_sample, stop)
 
     def _blocks(self, block_samples: int, start: int, stop: int) -> Iterator[Block]:
-        dtype = np.dtype(DTYPES[self.datatype])
+        dtype, shape = np.dtype(DTYPES[self.datatype]), sample_shape(self.datatype)
         cuts = [segment.start_sample for segment in self.segments]
         with reading(self.data_path):
             file = open(self.data_path, "rb", buffering=0)
         with file:
             for run in self._timeline.pieces(start, stop, cuts):
-                file.seek(self._header_bytes + run.stored * 2 * dtype.itemsize)
+                file.seek(self._header_bytes + run.stored * sample_bytes(self.datatype))
                 missing = run.lost_before
                 for done in range(0, run.length, block_samples):
-                    samples = np.empty((min(block_samples, run.length - done), 2), dtype)
+                    samples = np.empty((min(block_samples, run.length - done), *shape), dtype)
                     self._fill(file, samples, run.stored + done)
                     block = Block(samples, run.start + done, self.sample_rate_hz, missing)
                     require_possible(samples, run.start + done, self.data_path)
@@ -140,9 +148,9 @@ class Recording:
             with reading(self.data_path):
                 count = file.readinto(view[have:])
             if not count:
+                at = stored + have // sample_bytes(self.datatype)
                 raise Damaged(
-                    f"ends at sample {stored + have // (2 * samples.itemsize)} though it was "
-                    f"{self.sample_count} long when opened",
+                    f"ends at sample {at} though it was {self.sample_count} long when opened",
                     str(self.data_path),
                     "Is it still being written or copied? Try again afterwards.",
                 )
@@ -221,6 +229,8 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
 
 
 def _untuned(description: Description) -> list[str]:
+    if is_real(description.datatype):
+        return []
     if all(capture.centre_hz is not None for capture in description.captures):
         return []
     return ["no centre frequency is given; frequencies count from the middle of the recording"]
@@ -281,17 +291,17 @@ def _stored_samples(data: Path, description: Description) -> int:
     """Count the samples from the size of the file; Damaged when it cannot be right."""
     around = description.header_bytes + description.trailing_bytes
     size = file_size(data) - around
-    sample_bytes = 2 * np.dtype(DTYPES[description.datatype]).itemsize
+    each = sample_bytes(description.datatype)
     if size <= 0:
         raise Damaged("holds no samples", str(data), "Record again, or get the original.")
-    if size % sample_bytes:
+    if size % each:
         raise Damaged(
             f"{size} bytes is not a whole number of {description.datatype} samples "
-            f"({sample_bytes} bytes each)",
+            f"({each} bytes each)",
             str(data),
             "It was cut off, or the datatype is wrong; get the original.",
         )
-    count = size // sample_bytes
+    count = size // each
     if description.sample_count not in (None, count):
         raise Damaged(
             f"holds {count} samples where {description.sample_count} were recorded",
@@ -335,6 +345,8 @@ def _in_stream(note: Annotation, timeline: Timeline) -> Annotation:
         comment=note.comment,
         level_dbm=note.level_dbm,
         knob=note.knob,
+        offset_hz=note.offset_hz,
+        transmitter=note.transmitter,
         lost_samples=note.lost_samples,
         freq_lower_hz=note.freq_lower_hz,
         freq_upper_hz=note.freq_upper_hz,

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
+from harness.devices import TransmitterState
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segment:
@@ -41,6 +43,8 @@ class Annotation:
     label, comment : str, or None
     level_dbm : input level at the unit's port during this part, or None (generator off, unknown)
     knob : squelch knob position as marked on the unit, or None
+    offset_hz : the generator's carrier minus the unit's nominal receive frequency, or None
+    transmitter : whether the unit transmitted during this part, "on" or "off", or None
     lost_samples : samples missing just before ``start_sample``, or None
     freq_lower_hz, freq_upper_hz : edges of the emission, absolute, or None
     """
@@ -51,6 +55,8 @@ class Annotation:
     comment: str | None = None
     level_dbm: float | None = None
     knob: str | None = None
+    offset_hz: float | None = None
+    transmitter: TransmitterState | None = None
     lost_samples: int | None = None
     freq_lower_hz: float | None = None
     freq_upper_hz: float | None = None

@@ -30,7 +30,10 @@ from harness.recordings.description import (
     DTYPES,
     Capture,
     Description,
+    is_real,
     read_description,
+    sample_bytes,
+    sample_shape,
     write_document,
 )
 from harness.recordings.files import place, require_new, sync_folder, write_fault
@@ -41,6 +44,10 @@ RESERVED_BYTES = 65_536
 """Room kept for the description beyond what it needs now; chosen: about 300 annotations."""
 
 
+_Segment = tuple[int, int, float | None, datetime | None]
+"""Stored start, start in the stream, centre_hz (None for audio), time if one was given."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Written:
     """What is safely in the data file; replaced as one, so that no interrupt sees half of it."""
@@ -49,7 +56,7 @@ class _Written:
     samples: int
     end: int
     lost: tuple[tuple[int, int], ...] = ()
-    segments: tuple[tuple[int, int, float, datetime | None], ...] = ()
+    segments: tuple[_Segment, ...] = ()
 
 
 class RecordingWriter:
@@ -95,6 +102,9 @@ class RecordingWriter:
         self._meta_part = base.with_name(base.name + META + ".part")
         self._data_part = base.with_name(base.name + DATA + ".part")
         self._dtype = np.dtype(DTYPES[info.datatype])
+        self._shape = sample_shape(info.datatype)
+        self._sample_bytes = sample_bytes(info.datatype)
+        centre_hz = None if is_real(info.datatype) else info.centre_hz
         self._description = Description(
             datatype=info.datatype,
             sample_rate_hz=float(info.sample_rate_hz),
@@ -108,11 +118,11 @@ class RecordingWriter:
             gain_db=info.gain_db,
             hardware=info.hardware,
             note=note,
-            captures=(Capture(stored_start=0, centre_hz=info.centre_hz, start_utc=start_utc),),
+            captures=(Capture(stored_start=0, centre_hz=centre_hz, start_utc=start_utc),),
         )
         self.info = info
         self._start_utc = start_utc
-        self._next_segment: tuple[float, datetime | None] | None = (info.centre_hz, None)
+        self._next_segment: tuple[float | None, datetime | None] | None = (centre_hz, None)
         self._annotations: list[Annotation] = []
         self._reserved = 0
         self._words_bytes = 0
@@ -140,7 +150,7 @@ class RecordingWriter:
         return self._written.samples
 
     def write(self, block: Block) -> None:
-        """Append a block: shape (n, 2), dtype as the recording's.
+        """Append a block: shape (n, 2), or (n,) for audio; dtype as the recording's.
 
         A block that starts behind the last one's end makes a gap. The first one may start
         anywhere: the recording begins with it, and its time moves by as much.
@@ -148,8 +158,9 @@ class RecordingWriter:
         samples = np.ascontiguousarray(block.samples)
         if self._data_file is None:
             raise ValueError(f"{self.meta_path.name} is closed")
-        if samples.ndim != 2 or samples.shape[1] != 2 or samples.dtype != self._dtype:
-            raise ValueError(f"{samples.shape=}, {samples.dtype=}: need (n, 2), {self._dtype}")
+        if not samples.ndim or samples.shape[1:] != self._shape or samples.dtype != self._dtype:
+            need = ", ".join(["n", *map(str, self._shape)])
+            raise ValueError(f"{samples.shape=}, {samples.dtype=}: need ({need}), {self._dtype}")
         if block.sample_rate_hz != self._description.sample_rate_hz:
             raise ValueError(f"{block.sample_rate_hz=} in a recording at another rate")
         if not len(samples):
@@ -169,11 +180,11 @@ class RecordingWriter:
         done = 0
         try:
             # Not where the last write ended: an interrupted one may have left more.
-            self._data_file.seek(before.samples * 2 * self._dtype.itemsize)
+            self._data_file.seek(before.samples * self._sample_bytes)
             while done < len(raw):
                 done += self._data_file.write(raw[done:])
         except OSError as fault:
-            whole = done // (2 * self._dtype.itemsize)
+            whole = done // self._sample_bytes
             if whole:
                 self._commit(before, raw, whole, block.start, gaps, segments)
             self._fail(fault)
@@ -192,17 +203,17 @@ class RecordingWriter:
         samples: int,
         start: int,
         gaps: tuple[tuple[int, int], ...],
-        segments: tuple[tuple[int, int, float, datetime | None], ...],
+        segments: tuple[_Segment, ...],
     ) -> None:
         digest = before.digest.copy()
-        digest.update(raw[: samples * 2 * self._dtype.itemsize])
+        digest.update(raw[: samples * self._sample_bytes])
         self._written = _Written(digest, before.samples + samples, start + samples, gaps, segments)
 
     def retune(self, centre_hz: float, start_utc: datetime | None = None) -> None:
         """Begin a segment with the next sample; its time follows from the count if not given."""
         if start_utc is not None and start_utc.tzinfo is None:
             raise ValueError(f"{start_utc=} has no time zone")
-        if not math.isfinite(centre_hz):
+        if not math.isfinite(centre_hz) or not self._shape:
             raise ValueError(f"{centre_hz=}")
         self._next_segment = (float(centre_hz), start_utc)
 
@@ -289,7 +300,7 @@ class RecordingWriter:
         document = write_document(description, f"harness {__version__}")
         text = _json(document)
         # An interrupt may have left bytes that were never counted.
-        self._data_file.truncate(self._written.samples * 2 * self._dtype.itemsize)
+        self._data_file.truncate(self._written.samples * self._sample_bytes)
         os.fsync(self._data_file.fileno())
         self._put(text)
         place(self._data_part, self.data_path)

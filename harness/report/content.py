@@ -12,6 +12,7 @@ from harness.describe.cautions import CAUTIONS, LOCAL_RULES
 from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict, sentence
 from harness.report.drawing import Figure
 from harness.report.figures import figures_of
+from harness.report.receiver_figures import receiver_figures
 from harness.report.wording import (
     TIE,
     also,
@@ -148,7 +149,7 @@ def content_of(run: Run, comparison: Comparison | None = None) -> Content:
                     for reading in part.readings
                     if reading.value is not None
                 ),
-                figures=tuple(figures_of(kind, group)),
+                figures=(*figures_of(kind, group), *receiver_figures(kind, group)),
             )
             for kind, group in groups.items()
             if any(reading.value is not None for part in group for reading in part.readings)

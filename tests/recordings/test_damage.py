@@ -67,6 +67,10 @@ DESCRIPTIONS = [
     (_global(core__datatype="cu8_le"), 'core:datatype is "cu8_le", an unknown datatype'),
     (_global(core__datatype="ci24_le"), 'core:datatype is "ci24_le", an unknown datatype'),
     (_global(core__datatype="cf32_be"), 'core:datatype is "cf32_be", an unknown datatype'),
+    (
+        _global(core__datatype="ri16_le", harness__role="input"),
+        'harness:role is "input", but ri16_le holds audio, not IQ. Write "audio" into it.',
+    ),
     (_global(core__datatype=8), "core:datatype is 8, not a text"),
     (_global(core__version="2.0.0"), 'core:version is "2.0.0", not a version that the bench reads'),
     (_global(core__version="1.2"), 'core:version is "1.2", not a version'),
@@ -116,6 +120,10 @@ DESCRIPTIONS = [
     (_note(core__label=3), "annotations[0]: core:label is 3, not a text"),
     (_note(harness__level_dbm="-120"), 'harness:level_dbm is "-120", not a number'),
     (_note(harness__knob=3.5), "harness:knob is 3.5, not a text"),
+    (_note(harness__offset_hz="250"), 'harness:offset_hz is "250", not a number'),
+    (_note(harness__offset_hz=2e6), "harness:offset_hz is 2000000.0, above 1e+06"),
+    (_note(harness__transmitter=True), "harness:transmitter is true, not a text"),
+    (_note(harness__transmitter="keyed"), 'harness:transmitter is "keyed", none of on, off'),
     (_note(harness__lost_samples=-5), "harness:lost_samples is -5, below 0"),
     (_note(harness__lost_samples="many"), 'harness:lost_samples is "many", not a whole number'),
     (
@@ -181,6 +189,8 @@ def test_a_huge_description_is_not_loaded(put, codes):
         (b"", "cu8", "holds no samples. Record again"),
         (bytes(1999), "cu8", "1999 bytes is not a whole number of cu8 samples (2 bytes each)"),
         (bytes(4002), "ci16_le", "4002 bytes is not a whole number of ci16_le samples (4 bytes"),
+        (bytes(4001), "ri16_le", "4001 bytes is not a whole number of ri16_le samples (2 bytes"),
+        (bytes(4002), "rf32_le", "4002 bytes is not a whole number of rf32_le samples (4 bytes"),
         (bytes(8004), "cf32_le", "8004 bytes is not a whole number of cf32_le samples (8 bytes"),
     ],
 )

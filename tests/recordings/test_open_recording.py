@@ -91,6 +91,8 @@ def test_annotations(put, describe, codes):
             "core:freq_upper_edge": 2.0,
             "harness:level_dbm": -120,
             "harness:knob": "3:30",
+            "harness:offset_hz": -750,
+            "harness:transmitter": "off",
         },
         {"core:sample_start": 300, "core:label": "no signal"},
     ]
@@ -102,6 +104,8 @@ def test_annotations(put, describe, codes):
         comment="by hand",
         level_dbm=-120.0,
         knob="3:30",
+        offset_hz=-750.0,
+        transmitter="off",
         freq_lower_hz=1.0,
         freq_upper_hz=2.0,
     )

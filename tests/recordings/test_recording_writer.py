@@ -62,6 +62,38 @@ def test_round_trip_byte_for_byte(tmp_path, datatype, dtype):
     assert names(tmp_path) == ["a.sigmf-data", "a.sigmf-meta"]
 
 
+@pytest.mark.parametrize(("datatype", "dtype"), [("ri16_le", np.int16), ("rf32_le", np.float32)])
+def test_audio_comes_back_byte_for_byte(tmp_path, datatype, dtype):
+    samples = np.random.default_rng(1).integers(-200, 200, 1000).astype(dtype)
+    step = Annotation(
+        start_sample=100, sample_count=50, level_dbm=-118.5, offset_hz=-250.0, transmitter="on"
+    )
+    with RecordingWriter(tmp_path / "a", info(datatype, role="audio", centre_hz=0.0)) as writer:
+        writer.write(block(samples[:400]))
+        writer.write(block(samples[400:], 500))
+        writer.annotate(step)
+    assert (tmp_path / "a.sigmf-data").read_bytes() == samples.tobytes()
+    recording = open_recording(tmp_path / "a")
+    assert recording.verify() == recording.sha512
+    assert recording.cautions == ()
+    assert (recording.lost_samples, recording.end_sample) == (100, 1100)
+    first, second = recording.blocks(block_samples=400, stop_sample=900)
+    assert np.array_equal(first.samples, samples[:400])
+    assert np.array_equal(second.samples, samples[400:800])
+    assert (second.start, second.lost_before) == (500, 100)
+    assert recording.annotations[0] == step
+
+
+def test_audio_does_not_come_as_iq(tmp_path):
+    with pytest.raises(BadInput, match=r'role is "output", but rf32_le holds audio, not IQ'):
+        RecordingWriter(tmp_path / "a", info("rf32_le"))
+    with RecordingWriter(tmp_path / "a", info("rf32_le", role="audio")) as writer:
+        with pytest.raises(ValueError, match=r"need \(n\), float32"):
+            writer.write(block(np.zeros((10, 2), np.float32)))
+        with pytest.raises(ValueError, match="centre_hz"):
+            writer.retune(153.825e6)
+
+
 def test_every_field_comes_back(tmp_path):
     fields = {
         "full_scale_dbm": -31.5,
@@ -387,6 +419,8 @@ def test_a_description_that_could_not_be_read_is_refused_first(tmp_path):
         (Annotation(start_sample=-1), "core:sample_start is -1, below 0"),
         (Annotation(start_sample=0, sample_count=-1), "core:sample_count is -1, below 0"),
         (Annotation(start_sample=0, level_dbm=np.nan), "level_dbm is NaN, not a finite number"),
+        (Annotation(start_sample=0, offset_hz=np.inf), "offset_hz is Infinity, not a finite"),
+        (Annotation(start_sample=0, transmitter="keyed"), 'transmitter is "keyed", none of on'),
         (Annotation(start_sample=0, freq_lower_hz=2.0, freq_upper_hz=1.0), "upper_edge is 1.0, b"),
     ],
 )

@@ -18,7 +18,11 @@ START_UTC = datetime(2026, 6, 21, 4, 30, 0, 250000, tzinfo=UTC)
 
 
 def quantise(iq: np.ndarray, datatype: str) -> np.ndarray:
-    """Turn complex samples into stored codes, shape (n, 2)."""
+    """Turn samples into stored codes: shape (n, 2) of complex ones, (n,) of real ones (r...)."""
+    if datatype == "rf32_le":
+        return iq.astype("<f4")
+    if datatype == "ri16_le":
+        return np.clip(np.rint(32768.0 * iq), -32768, 32767).astype("<i2")
     pairs = np.stack([iq.real, iq.imag], axis=1)
     if datatype == "cu8":
         return np.clip(np.rint(127.5 + 127.5 * pairs), 0, 255).astype("u1")
@@ -34,7 +38,7 @@ def write_pair(
     chunks: Iterable[np.ndarray],
     datatype: str,
     sample_rate_hz: float,
-    centre_hz: float,
+    centre_hz: float | None,
     *,
     fields: Mapping[str, Any] | None = None,
     annotations: Iterable[Mapping[str, Any]] = (),
@@ -43,14 +47,16 @@ def write_pair(
 ) -> Path:
     """Write a recording chunk by chunk and give the path of its .sigmf-meta.
 
-    ``chunks`` are complex samples, or codes of shape (n, 2) as they shall stand in the file.
+    ``chunks`` are complex samples (real ones for a datatype r...), or codes of shape (n, 2) as
+    they shall stand in the file. A ``centre_hz`` of None leaves the frequency out.
     ``fields`` are own fields without their namespace: ``{"role": "output"}``.
     """
     digest = hashlib.sha512()
     data_path = base.with_name(base.name + ".sigmf-data")
     with data_path.open("xb") as data:
         for chunk in chunks:
-            codes = quantise(chunk, datatype) if np.iscomplexobj(chunk) else chunk
+            made = np.iscomplexobj(chunk) or datatype.startswith("r")
+            codes = quantise(chunk, datatype) if made else chunk
             octets = codes.tobytes()
             digest.update(octets)
             data.write(octets)
@@ -66,7 +72,7 @@ def write_pair(
         "captures": [
             {
                 "core:sample_start": 0,
-                "core:frequency": centre_hz,
+                **({} if centre_hz is None else {"core:frequency": centre_hz}),
                 "core:datetime": start.strftime("%Y-%m-%dT%H:%M:%S.%fZ"),
             }
         ],
@@ -105,6 +111,9 @@ def step(
     level_dbm: float | None,
     *,
     knob: str | None = None,
+    offset_hz: float | None = None,
+    transmitter: str | None = None,
+    label: str | None = None,
 ) -> dict[str, Any]:
     """Annotate a step of a sweep; no level means the generator is off."""
     note: dict[str, Any] = {
@@ -115,6 +124,9 @@ def step(
         note["core:label"] = "no signal"
     else:
         note["harness:level_dbm"] = level_dbm
-    if knob is not None:
-        note["harness:knob"] = knob
+    if label is not None:
+        note["core:label"] = label
+    for name, value in (("knob", knob), ("offset_hz", offset_hz), ("transmitter", transmitter)):
+        if value is not None:
+            note[f"harness:{name}"] = value
     return note
