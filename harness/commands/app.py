@@ -17,6 +17,7 @@ from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.import_recording import import_recording
 from harness.commands.measure import measure
+from harness.commands.remeasure import remeasure
 from harness.commands.report_run import report
 from harness.commands.self_check import self_check
 from harness.errors import HarnessError, one_line
@@ -54,6 +55,7 @@ def root(
 
 app.command("demo")(demo)
 app.command("measure")(measure)
+app.command("remeasure")(remeasure)
 app.command("import")(import_recording)
 app.command("report")(report)
 app.command("compare")(compare)

@@ -19,7 +19,7 @@ def compare(
     from harness.commands.run_names import names_of
     from harness.commands.show_comparison import print_comparison
     from harness.compare import compare_runs
-    from harness.report import write_comparison
+    from harness.report.write import write_comparison
     from harness.results import read_run
 
     a, b = read_run(first), read_run(second)

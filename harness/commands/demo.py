@@ -45,7 +45,7 @@ def demonstrate(folder: Path, extent: Extent) -> None:
     from harness.compare import compare_runs
     from harness.describe import example_path, load_bench, load_unit
     from harness.procedures.accept import accept, require_empty
-    from harness.report import write_report
+    from harness.report.write import write_report
 
     require_empty(folder)
     bench = load_bench(example_path("packing-shed.toml"))

@@ -80,7 +80,7 @@ def measure(
     )
     the_unit = load_unit(unit) if unit else None
     the_bench = load_bench(bench) if bench else None
-    from harness.commands.progress import progress_on_terminal
+    from harness.commands.progress import progress_on_terminal, say_on_terminal
 
     with progress_on_terminal(f"measuring {kind}", quiet=as_json) as progress:
         findings: Findings = measure_paths(
@@ -95,6 +95,7 @@ def measure(
             columns=_columns(columns),
             verify=verify,
             progress=progress,
+            say=None if as_json else say_on_terminal,
         )
     if the_unit is not None:
         findings = replace(findings, readings=judged(findings.readings, the_unit.limits))

@@ -23,6 +23,13 @@ def progress_on_terminal(title: str, *, quiet: bool = False) -> Iterator[Callabl
         yield lambda share: bar.update(task, completed=share)
 
 
+def say_on_terminal(text: str) -> None:
+    """Print a line on standard error where someone can see it."""
+    console = Console(stderr=True)
+    if console.is_terminal:
+        console.print(text, highlight=False, markup=False)
+
+
 class TerminalWatcher:
     """A watcher of a run: a bar for each step where it can be seen, else a line."""
 

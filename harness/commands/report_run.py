@@ -22,7 +22,7 @@ def report(
 
     from harness.commands.run_names import names_of
     from harness.compare import compare_runs
-    from harness.report import write_report
+    from harness.report.write import write_report
     from harness.results import read_run
 
     this = read_run(run)

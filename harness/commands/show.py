@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 
@@ -19,7 +20,9 @@ from harness.report.wording import (
     limit_in_words,
     title_of,
 )
-from harness.results import Run
+
+if TYPE_CHECKING:
+    from harness.results import Run
 
 VERDICT_STYLE = {"pass": "bold", "fail": "bold reverse", "undecided": "italic"}
 UNCERTAINTY = (

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
@@ -14,12 +16,44 @@ FLAT_TOP = (0.21557895, 0.41663158, 0.277263158, 0.083578947, 0.006947368)
 Measurement Systems (2006), as in the documentation of scipy.signal.windows.flattop."""
 
 
-def power_density(audio: FloatArray, sample_rate_hz: float) -> FloatArray:
+def fast_length(least: int) -> int:
+    """Give the next length whose only factors are 2, 3, 5 and 7: its transform is quick."""
+    length = max(least, 1)
+    while True:
+        left = length
+        for factor in (2, 3, 5, 7):
+            while left % factor == 0:
+                left //= factor
+        if left == 1:
+            return length
+        length += 1
+
+
+@lru_cache(maxsize=4)
+def hann_window(length: int) -> FloatArray:
+    """Give a periodic Hann window; kept, read-only."""
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
+    window.flags.writeable = False
+    return np.asarray(window)
+
+
+def hann_transform(audio: FloatArray) -> NDArray[np.complex128]:
+    """Transform real samples through a Hann window: shape (n // 2 + 1,)."""
+    return np.asarray(np.fft.rfft(audio * hann_window(len(audio))))
+
+
+def power_density(
+    audio: FloatArray,
+    sample_rate_hz: float,
+    *,
+    transform: NDArray[np.complex128] | None = None,
+) -> FloatArray:
     """One-sided power density of real samples through a Hann window.
 
     Parameters
     ----------
     audio : float64, shape (n,), unit U
+    transform : ``hann_transform`` of the audio, where it is known already
 
     Returns
     -------
@@ -27,8 +61,8 @@ def power_density(audio: FloatArray, sample_rate_hz: float) -> FloatArray:
     the bin width it is the mean square of ``audio`` as weighted by the window.
     """
     n = len(audio)
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / n)
-    spectrum = np.fft.rfft(audio * window)
+    spectrum = hann_transform(audio) if transform is None else transform
+    window = hann_window(n)
     density = (spectrum.real**2 + spectrum.imag**2) * (
         2.0 / (sample_rate_hz * float(window @ window))
     )
@@ -95,6 +129,9 @@ def _is_quick(count: int) -> bool:
     return count == 1
 
 
+SEGMENTS_AT_ONCE = 8
+
+
 class LineSpectrum:
     """Mean power per line of complex samples, segment by segment, half overlapping.
 
@@ -132,12 +169,16 @@ class LineSpectrum:
 
     def add(self, iq: NDArray[np.complexfloating]) -> None:
         """Add the segments of an uninterrupted run of samples; a shorter rest is left out."""
-        for start in range(0, len(iq) - self.length + 1, self.length // 2):
-            lines = np.fft.fft(iq[start : start + self.length] * self._window)
+        if len(iq) < self.length:
+            return
+        segments = sliding_window_view(iq, self.length)[:: self.length // 2]
+        # A few at a time: the memory stays small.
+        for first in range(0, len(segments), SEGMENTS_AT_ONCE):
+            lines = np.fft.fft(segments[first : first + SEGMENTS_AT_ONCE] * self._window)
             power = lines.real**2 + lines.imag**2
-            self._sum += power
-            np.maximum(self._highest, power, out=self._highest)
-            self._count += 1
+            self._sum += power.sum(axis=0)
+            np.maximum(self._highest, power.max(axis=0), out=self._highest)
+        self._count += len(segments)
 
     def include(self, other: LineSpectrum) -> None:
         """Add the segments of another of the same length and rate."""

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.dsp.spectrum import fast_length, hann_transform
+from harness.dsp.waves import Table, harmonic_wave, sum_of_waves, wave, wave_moments
 from harness.errors import NoTone, TooShort
 
 FloatArray = NDArray[np.float64]
@@ -33,23 +35,35 @@ class Tone:
 
 
 def strongest_tone_hz(
-    audio: FloatArray, sample_rate_hz: float, low_hz: float, high_hz: float
+    audio: FloatArray,
+    sample_rate_hz: float,
+    low_hz: float,
+    high_hz: float,
+    *,
+    transform: NDArray[np.complex128] | None = None,
 ) -> float:
     """Find the strongest line between two frequencies, to within a fraction of 1 / duration.
+
+    Parameters
+    ----------
+    transform : ``hann_transform`` of the audio, where it is known already; ``low_hz`` then more
+        than two bins from 0 Hz, where the mean still stands
 
     Raises
     ------
     TooShort : the band holds no bin of the transform.
     """
     n = len(audio)
-    window = np.hanning(n + 1)[:-1]
-    spectrum = np.abs(np.fft.rfft((audio - audio.mean()) * window))
+    if transform is None:
+        transform = hann_transform(audio - audio.mean())
     first = max(math.ceil(low_hz * n / sample_rate_hz), 1)
-    last = min(math.floor(high_hz * n / sample_rate_hz), len(spectrum) - 2)
+    last = min(math.floor(high_hz * n / sample_rate_hz), len(transform) - 2)
     if last < first:
         raise TooShort("too short to look for a tone", "", "Give a longer span.")
-    k = first + int(np.argmax(spectrum[first : last + 1]))
-    left, middle, right = spectrum[k - 1], spectrum[k], spectrum[k + 1]
+    spectrum = np.abs(transform[first - 1 : last + 2])
+    inside = 1 + int(np.argmax(spectrum[1:-1]))
+    k = first - 1 + inside
+    left, middle, right = spectrum[inside - 1], spectrum[inside], spectrum[inside + 1]
     if middle <= 0.0:
         return k * sample_rate_hz / n
     # Between bins a Hann line has the ratio (1 + d) / (2 - d) of its two highest neighbours.
@@ -93,19 +107,33 @@ def fit_tone(audio: FloatArray, sample_rate_hz: float, guess_hz: float) -> Tone:
             "",
             "Give a longer span.",
         )
-    time_s = (np.arange(n) - (n - 1) / 2.0) / sample_rate_hz
     duration_s = n / sample_rate_hz
     frequency_hz = guess_hz
+    table = Table(audio)
+    total = float(audio.sum())
+    per_hz = 2.0 * np.pi / sample_rate_hz
+    squares = (n * n - 1.0) * n / 12.0
     for _ in range(MOST_STEPS):
-        angle = 2.0 * np.pi * frequency_hz * time_s
-        cosine, sine = np.cos(angle), np.sin(angle)
-        basis = np.column_stack([cosine, sine, np.ones(n)])
-        a, b, mean = np.linalg.solve(basis.T @ basis, basis.T @ audio)
-        residual = audio - basis @ np.array([a, b, mean])
-        slope = 2.0 * np.pi * time_s * (b * cosine - a * sine)
-        jacobian = np.column_stack([basis, slope])
-        normal = jacobian.T @ jacobian
-        step_hz = float(np.linalg.solve(normal, jacobian.T @ residual)[3]) if a or b else 0.0
+        # Sums over time t from the middle, where cosines are even and sines odd: half of the
+        # products of cosine, sine, 1 and the slope against frequency are zero.
+        cycles = frequency_hz / sample_rate_hz
+        single, double = wave_moments(cycles, n), wave_moments(2.0 * cycles, n)
+        seen, seen_by_time = table.sums(cycles)
+        cosines, sines = (n + double.plain) / 2.0, (n - double.plain) / 2.0
+        b = -seen.imag / sines
+        shared = single.plain / n
+        a = (seen.real - shared * total) / (cosines - shared * single.plain)
+        mean = total / n - shared * a
+        by_cosine, by_sine = -a * double.by_time / 2.0, b * double.by_time / 2.0
+        by_mean = -a * single.by_time
+        steepness = (a * a + b * b) * squares + (b * b - a * a) * double.by_time_squared
+        rest = b * seen_by_time.real + a * seen_by_time.imag
+        rest -= by_cosine * a + by_sine * b + by_mean * mean
+        # What of the slope the other three cannot explain.
+        left = by_cosine - shared * by_mean
+        free = steepness / 2.0 - by_sine**2 / sines - by_mean**2 / n
+        free -= left**2 / (cosines - shared * single.plain)
+        step_hz = rest / (free * per_hz) if free > 0.0 else 0.0
         frequency_hz += step_hz
         if abs(frequency_hz - guess_hz) > 1.5 / duration_s or not math.isfinite(frequency_hz):
             raise NoTone(
@@ -113,9 +141,16 @@ def fit_tone(audio: FloatArray, sample_rate_hz: float, guess_hz: float) -> Tone:
             )
         if abs(step_hz) * duration_s < 1e-10:
             break
+    turned = wave(cycles, n) * np.exp(-1j * np.pi * cycles * (n - 1))
+    residual = audio - mean - a * turned.real - b * turned.imag
     amplitude = math.hypot(a, b)
     freedom = max(n - 4, 1)
     variance = float(residual @ residual) / freedom
+    slope = per_hz * np.array([by_cosine, by_sine, by_mean])
+    normal = np.empty((4, 4))
+    normal[:3, :3] = [[cosines, 0.0, single.plain], [0.0, sines, 0.0], [single.plain, 0.0, n]]
+    normal[3, :3], normal[:3, 3] = slope, slope
+    normal[3, 3] = per_hz**2 * steepness / 2.0
     covariance = np.linalg.inv(normal) * variance if amplitude else np.zeros((4, 4))
     along = np.array([a, b]) / amplitude if amplitude else np.zeros(2)
     across = np.array([b, -a]) / amplitude if amplitude else np.zeros(2)
@@ -230,20 +265,25 @@ def fit_harmonics(
     n = len(audio)
     if n < 2 * (2 * count + 1):
         raise TooShort(f"{n} samples are too few for {count} harmonics", "", "Give a longer span.")
-    angle = 2.0 * np.pi * fundamental_hz / sample_rate_hz * np.arange(n)
-    turn = np.exp(1j * angle)
-    basis = np.empty((n, 2 * count + 1))
-    basis[:, 0] = 1.0
-    power = np.ones(n, dtype=np.complex128)
-    for k in range(count):
-        power = power * turn
-        basis[:, 2 * k + 1] = power.real
-        basis[:, 2 * k + 2] = -power.imag
-    solution = np.linalg.solve(basis.T @ basis, basis.T @ audio)
+    cycles = fundamental_hz / sample_rate_hz
+    # The audio is Re(sum over k of c_k z^k), z the turning phasor: the products of z^k and z^m
+    # that the normal equations need are sums of z^(k + m) and z^(k - m).
+    sums = sum_of_waves(cycles * np.arange(2 * count + 1), n)
+    k = np.arange(count + 1)
+    plus = sums[np.add.outer(k, k)]
+    between = np.subtract.outer(k, k)
+    minus = np.where(between >= 0, sums[np.abs(between)], sums[np.abs(between)].conj())
+    cosines = (minus + plus).real / 2.0
+    sines = (minus - plus).real / 2.0
+    mixed = (minus - plus).imag[:, 1:] / 2.0
+    normal = np.block([[cosines, mixed], [mixed.T, sines[1:, 1:]]])
+    seen = Table(audio).harmonic_sums(cycles, count)
+    solution = np.linalg.solve(normal, np.concatenate([seen.real, seen.imag[1:]]))
+    amplitudes = solution[1 : count + 1] + 1j * solution[count + 1 :]
     return Harmonics(
         mean=float(solution[0]),
-        amplitudes=solution[1::2] + 1j * solution[2::2],
-        residual=audio - basis @ solution,
+        amplitudes=amplitudes,
+        residual=audio - solution[0] - harmonic_wave(amplitudes, cycles, n),
     )
 
 
@@ -280,11 +320,18 @@ def highest_peak(iq: NDArray[np.complexfloating]) -> Peak:
     Peak : cycles from -0.5 to below 0.5; a sinusoid of amplitude a has the magnitude n * a,
         and less where it falls between lines: 5 % of its power at most (sinc^2 of 1/8)
     """
-    length = 4 << (len(iq) - 1).bit_length()
-    lines = np.abs(np.fft.fft(iq, length))
-    peak = int(np.argmax(lines))
+    # Every fourth line at a time, the samples turned in between: a quarter of the memory.
+    quarter = fast_length(len(iq))
+    length = 4 * quarter
+    peak, magnitude = 0, -1.0
+    for between in range(4):
+        turned = iq * wave(-between / length, len(iq)) if between else iq
+        lines = np.abs(np.fft.fft(turned, quarter))
+        at = int(np.argmax(lines))
+        if lines[at] > magnitude:
+            peak, magnitude = 4 * at + between, float(lines[at])
     cycles = ((peak + length // 2) % length - length // 2) / length
-    return Peak(cycles=cycles, magnitude=float(lines[peak]))
+    return Peak(cycles=cycles, magnitude=magnitude)
 
 
 def fit_line(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Line:
@@ -311,7 +358,7 @@ def fit_line(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Line:
     if n < LINE_LEAST_SAMPLES:
         raise TooShort(f"{n} samples are too few for a line", "", "Give a longer span.")
     coarse = highest_peak(iq).cycles
-    turned = iq * np.exp(-2j * np.pi * coarse * np.arange(n))
+    turned = iq * wave(-coarse, n)
     piece = n // LINE_PIECES
     sums = turned[: piece * LINE_PIECES].reshape(LINE_PIECES, piece).sum(axis=1)
     x = np.arange(LINE_PIECES) - (LINE_PIECES - 1) / 2.0

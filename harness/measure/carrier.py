@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from harness.blocks import Block, Frames
 from harness.devices import Role
 from harness.dsp.demodulate import HALF_TAPS
-from harness.dsp.spectrum import LineSpectrum
+from harness.dsp.spectrum import LineSpectrum, fast_length
 from harness.measure.carrier_frame import (
     CarrierRecord,
     carrier_record,
@@ -72,8 +72,10 @@ class Carrier:
         rate_hz = self._channel.sample_rate_hz
         self._peak_filter = peak_filter(self._channel.spacing_hz, rate_hz)
         # Discriminator and filter lose samples at each end: frames overlap by as many.
-        self._overlap = 2 * HALF_TAPS + len(self._peak_filter.taps) - 1
+        # A few more, for a length that transforms quickly.
         length = max(round(FRAME_S * rate_hz), 1)
+        demodulated = fast_length(length + len(self._peak_filter.taps) - 1)
+        self._overlap = demodulated + 2 * HALF_TAPS - length
         self._frames = Frames(length + self._overlap, length)
         self._records: list[CarrierRecord] = []
         reach_hz = min(0.75 * self._channel.spacing_hz, rate_hz / 2)

@@ -28,11 +28,13 @@ from numpy.typing import NDArray
 
 from harness.dsp.channel import lowpass_taps
 from harness.dsp.demodulate import FLAT_TO, HALF_TAPS, demodulated_frequency_hz
+from harness.dsp.spectrum import hann_transform
 from harness.dsp.tone import LINE_LEAST_SAMPLES, fit_line, highest_peak
 from harness.measure.frames import KeyedFrame, keyed_frame
 from harness.measure.modulation import (
     SPEECH_HIGH_HZ,
     SPEECH_LOW_HZ,
+    ComplexArray,
     PeriodicFrame,
     SteadyMean,
     discriminator_noise,
@@ -137,8 +139,10 @@ def demodulated_frame(iq: NDArray[Any], sample_rate_hz: float) -> DemodulatedFra
 def carrier_record(frame: DemodulatedFrame, spacing_hz: float, peak: PeakFilter) -> CarrierRecord:
     """Give the record of a frame."""
     keyed = frame.keyed
-    extremes = _extremes(frame, peak)
-    tone = _tone(frame, spacing_hz) if frame.stretches else None
+    # Taken once for all that look at it.
+    transform = hann_transform(frame.stretches[0]) if frame.stretches else None
+    extremes = _extremes(frame, peak, transform)
+    tone = None if transform is None else _tone(frame, spacing_hz, transform)
     frequency = _frequency(frame, tone)
     return CarrierRecord(
         carrier_power=keyed.carrier_power,
@@ -164,7 +168,9 @@ class _Extremes:
     noise_hz: float = math.nan
 
 
-def _extremes(frame: DemodulatedFrame, peak: PeakFilter) -> _Extremes:
+def _extremes(
+    frame: DemodulatedFrame, peak: PeakFilter, transform: ComplexArray | None
+) -> _Extremes:
     """Find the highest and lowest frequency behind the peak filter, and the noise there."""
     heard = [
         np.convolve(stretch, peak.taps, mode="valid")
@@ -176,7 +182,9 @@ def _extremes(frame: DemodulatedFrame, peak: PeakFilter) -> _Extremes:
     return _Extremes(
         highest_hz=max(highest_value(stretch) for stretch in heard),
         lowest_hz=-max(highest_value(-stretch) for stretch in heard),
-        noise_hz=discriminator_noise(frame.stretches[0], frame.sample_rate_hz, peak.band_hz),
+        noise_hz=discriminator_noise(
+            frame.stretches[0], frame.sample_rate_hz, peak.band_hz, transform=transform
+        ),
     )
 
 
@@ -190,13 +198,15 @@ class _FrameTone:
     periodic: PeriodicFrame
 
 
-def _tone(frame: DemodulatedFrame, spacing_hz: float) -> _FrameTone | None:
+def _tone(frame: DemodulatedFrame, spacing_hz: float, transform: ComplexArray) -> _FrameTone | None:
     """Find the test tone of the longest stretch; None where noise is stronger than any."""
     audio, rate_hz = frame.stretches[0], frame.sample_rate_hz
-    found = tone_frame(audio, rate_hz) if len(audio) >= LEAST_TONE_S * rate_hz else None
+    if len(audio) < LEAST_TONE_S * rate_hz:
+        return None
+    found = tone_frame(audio, rate_hz, transform=transform)
     if found is None or not found.tone_power > found.residual_power(SPEECH_LOW_HZ, SPEECH_HIGH_HZ):
         return None
-    low_tone = subaudible_tone(found.residual, rate_hz)
+    low_tone = subaudible_tone(found.residual, rate_hz, transform=found.transform)
     if low_tone is not None:
         audio = without_tone(audio, rate_hz, low_tone)
     top_hz = min(FLAT_TO * rate_hz, HARMONICS_TO_SPACINGS * spacing_hz)

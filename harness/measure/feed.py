@@ -15,16 +15,27 @@ import numpy as np
 from harness.blocks import Block, flow
 from harness.describe import Bench, Unit
 from harness.devices import Role
-from harness.dsp.channel import PASSBAND_SPACINGS, ChannelReceiver, plan_channel
+from harness.dsp import compiled
+from harness.dsp.channel import ChannelReceiver, plan_channel
 from harness.dsp.decode import clipped_samples, decode
+from harness.dsp.plan import PASSBAND_SPACINGS
 from harness.errors import BadInput, Damaged
+from harness.measure.ahead import ahead
 from harness.measure.select import Wish, select_channel
 from harness.measure.setup import Channel, Step
 from harness.recordings import AudioFile, Recording, is_real, open_audio, open_recording
+from harness.recordings.recording import BLOCK_SAMPLES
 from harness.uncertainty import Contribution
 
 SAME_LEVEL_DB = 1e-6
 """Two calibrations nearer than this are one. Chosen: rounding."""
+COMPILED_FROM_SAMPLES = 48_000_000
+"""Shorter spans go the plain way: loading the compiler takes longer than it saves. Chosen: 20 s at
+2.4 MS/s. It hangs on nothing but the recording, so that the same recording gives the same bits."""
+
+QUICK_BLOCK_SAMPLES = 262_144
+"""Chosen: fewer calls, and still within a second-level cache."""
+
 AUDIO_SUFFIXES = (".wav", ".flac", ".au")
 
 
@@ -39,8 +50,13 @@ class Feed:
     span_samples: tuple[int, int | None]
     cautions: list[str] = field(default_factory=list)
     samples: int = 0
-    clipped: int = 0
     lost: int = 0
+    clipped_audio: int = 0
+
+    @property
+    def clipped(self) -> int:
+        """Samples so far at a rail."""
+        return self.receiver.clipped if self.receiver else self.clipped_audio
 
     def blocks(self) -> Iterator[Block]:
         """Give the channel blocks of the span, counting what is wrong on the way."""
@@ -48,7 +64,8 @@ class Feed:
             return self._audio(self.recording)
         if self.receiver is None:
             return self._recorded_audio(self.recording)
-        return flow(self._watched(self.recording, self.receiver.plan.sample_rate_hz), self.receiver)
+        made = flow(self._watched(self.recording, self.receiver), self.receiver)
+        return ahead(made) if self.receiver.is_compiled else made
 
     def _audio(self, audio: AudioFile) -> Iterator[Block]:
         first, last = self.span_samples
@@ -61,16 +78,23 @@ class Feed:
                 yield Block(samples, begin, block.sample_rate_hz)
 
     def _recorded_audio(self, recording: Recording) -> Iterator[Block]:
-        for block in self._watched(recording, self.channel.sample_rate_hz):
-            audio = decode(block.samples, recording.datatype).astype(np.float64)
-            yield Block(audio, block.start, block.sample_rate_hz, block.lost_before)
-
-    def _watched(self, recording: Recording, true_rate_hz: float) -> Iterator[Block]:
         first, last = self.span_samples
         for block in recording.blocks(start_sample=first, stop_sample=last):
             self.samples += len(block.samples)
             self.lost += block.lost_before
-            self.clipped += clipped_samples(block.samples, recording.datatype)
+            self.clipped_audio += clipped_samples(block.samples, recording.datatype)
+            audio = decode(block.samples, recording.datatype).astype(np.float64)
+            yield Block(audio, block.start, self.channel.sample_rate_hz, block.lost_before)
+
+    def _watched(self, recording: Recording, receiver: ChannelReceiver) -> Iterator[Block]:
+        first, last = self.span_samples
+        true_rate_hz = receiver.plan.sample_rate_hz
+        # A receiver of compiled code keeps nothing of a block.
+        many = QUICK_BLOCK_SAMPLES if receiver.is_compiled else BLOCK_SAMPLES
+        blocks = recording.blocks(many, first, last, reuse_memory=receiver.is_compiled)
+        for block in blocks:
+            self.samples += len(block.samples)
+            self.lost += block.lost_before
             yield Block(block.samples, block.start, true_rate_hz, block.lost_before)
 
 
@@ -161,12 +185,21 @@ def open_feed(
         start_utc=recording.segments[0].start_utc,
         steps=_steps(recording, rate_hz),
     )
+    span_samples = _span_samples(chosen.span_s, rate_hz, recording.duration_s, recording.name)
+    first, last = span_samples
+    is_long = (recording.end_sample if last is None else last) - first >= COMPILED_FROM_SAMPLES
+    receiver = ChannelReceiver(recording.datatype, plan, use_compiled=is_long)
+    if receiver.is_compiled and not compiled.kernels().CAN_CACHE:
+        cautions.append(
+            "The filters' machine code cannot be kept, as no folder for it may be written; it is"
+            " made anew each time. Set NUMBA_CACHE_DIR to a folder of yours."
+        )
     return Feed(
         role=role,
         recording=recording,
         channel=channel,
-        receiver=ChannelReceiver(recording.datatype, plan),
-        span_samples=_span_samples(chosen.span_s, rate_hz, recording.duration_s, recording.name),
+        receiver=receiver,
+        span_samples=span_samples,
         cautions=cautions,
     )
 

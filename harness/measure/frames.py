@@ -70,8 +70,10 @@ def keyed_frame(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Keyed
     samples_power = power(iq[: grains * grain])
     grain_power = samples_power.reshape(grains, grain).mean(axis=1)
     runs = _runs(grain_power)
-    chosen = np.concatenate([samples_power[a * grain : b * grain] for a, b in runs])
-    steady = np.concatenate([grain_power[a:b] for a, b in runs])
+    chosen, steady = samples_power, grain_power
+    if runs != [(0, grains)]:
+        chosen = np.concatenate([samples_power[a * grain : b * grain] for a, b in runs])
+        steady = np.concatenate([grain_power[a:b] for a, b in runs])
     spread = float(steady.std(ddof=1) / np.sqrt(len(steady))) if len(steady) > 1 else float("nan")
     return KeyedFrame(
         runs=tuple((a * grain, len(iq) if b == grains else b * grain) for a, b in runs),
@@ -85,9 +87,12 @@ def keyed_frame(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Keyed
 
 def _runs(grain_power: FloatArray) -> list[tuple[int, int]]:
     """Find runs of grains with the carrier on, the longest first; whole where nothing steps."""
-    low = np.sort(grain_power)[len(grain_power) // 20]
-    padded = np.pad(grain_power, 1, mode="edge")
-    settled = np.median([padded[:-2], padded[1:-1], padded[2:]], axis=0).max()
+    rank = len(grain_power) // 20
+    low = np.partition(grain_power, rank)[rank]
+    padded = np.concatenate([grain_power[:1], grain_power, grain_power[-1:]])
+    left, right = padded[:-2], padded[2:]
+    medians = np.maximum(np.minimum(left, right), np.minimum(np.maximum(left, right), grain_power))
+    settled = medians.max()
     if settled <= STEP_RATIO * low:
         return [(0, len(grain_power))]
     on = np.concatenate([[False], grain_power > settled / 2.0, [False]])

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from harness.measure.audio import Audio
-from harness.measure.carrier import Carrier
-from harness.measure.setup import MeasurementKind, Signal
-from harness.measure.spectrum import Spectrum
-from harness.measure.squelch import Squelch
-from harness.measure.timing import Timing
+from harness.devices import Role
+from harness.measure.setup import Channel, Measurement, MeasurementKind, Options, Signal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,23 +26,56 @@ class Kind:
     takes_mask: bool = False
 
 
+# Each loads its own file when it is asked for: some need what takes a second to import.
+
+
+def _carrier(channels: Mapping[Role, Channel], options: Options) -> Measurement:
+    from harness.measure.carrier import Carrier
+
+    return Carrier(channels, options)
+
+
+def _audio(channels: Mapping[Role, Channel], options: Options) -> Measurement:
+    from harness.measure.audio import Audio
+
+    return Audio(channels, options)
+
+
+def _timing(channels: Mapping[Role, Channel], options: Options) -> Measurement:
+    from harness.measure.timing import Timing
+
+    return Timing(channels, options)
+
+
+def _squelch(channels: Mapping[Role, Channel], options: Options) -> Measurement:
+    from harness.measure.squelch import Squelch
+
+    return Squelch(channels, options)
+
+
+def _spectrum(channels: Mapping[Role, Channel], options: Options) -> Measurement:
+    from harness.measure.spectrum import Spectrum
+
+    return Spectrum(channels, options)
+
+
 KINDS: dict[str, Kind] = {
     "carrier": Kind(
-        make=Carrier, signals=("iq",), summary="power, frequency error, deviation, test tone"
+        make=_carrier, signals=("iq",), summary="power, frequency error, deviation, test tone"
     ),
     "audio": Kind(
-        make=Audio,
+        make=_audio,
         signals=("iq", "audio"),
         summary="SINAD, distortion, hum, response, gain; sensitivity",
     ),
     "timing": Kind(
-        make=Timing, signals=("iq", "audio"), summary="attack time, hang time, squelch tail"
+        make=_timing, signals=("iq", "audio"), summary="attack time, hang time, squelch tail"
     ),
     "squelch": Kind(
-        make=Squelch, signals=("iq",), summary="opening, closing, hysteresis, keying state"
+        make=_squelch, signals=("iq",), summary="opening, closing, hysteresis, keying state"
     ),
     "spectrum": Kind(
-        make=Spectrum,
+        make=_spectrum,
         signals=("iq",),
         summary="occupied bandwidth, adjacent channel power, mask, transient frequency",
         width_spacings=8.0,

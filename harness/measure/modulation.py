@@ -12,13 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.dsp.spectrum import band_power, power_density
+from harness.dsp.spectrum import band_power, hann_transform, power_density
 from harness.dsp.tone import Tone, fit_harmonics, fit_tone, strongest_tone_hz
+from harness.dsp.waves import harmonic_wave
 from harness.dsp.weighting import SPEECH_HIGH_HZ as SPEECH_HIGH_HZ
 from harness.dsp.weighting import SPEECH_LOW_HZ as SPEECH_LOW_HZ
 from harness.errors import NoTone, TooShort
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
 
 TONE_HIGH_HZ = 3400.0
 """Test tones are looked for from 300 Hz to here. Chosen."""
@@ -32,6 +34,8 @@ the noise: three unknowns, half a bin each."""
 
 LINE_SPREAD_BINS = 2.0
 """Half the width of a line's main lobe through a Hann window."""
+STEADY_BINS = 14
+"""Bins next to 0 Hz that ``steady_mean`` looks at, and one more: the last counts half."""
 SILENCE = 1e-9
 """A tone below this share of the largest sample is the rounding of numbers. Chosen."""
 
@@ -40,13 +44,15 @@ SILENCE = 1e-9
 class ToneFrame:
     """The test tone of one frame, and what is left beside it.
 
-    ``density`` is the one-sided power density of the residual (unit^2/Hz) at k * bin_hz.
+    ``density`` is the one-sided power density of the residual (unit^2/Hz) at k * bin_hz,
+    ``transform`` what it was made of.
     """
 
     tone: Tone
     duration_s: float
     bin_hz: float
     residual: FloatArray
+    transform: ComplexArray
     density: FloatArray
 
     @property
@@ -89,12 +95,15 @@ class ToneFrame:
         return power * width_hz / (width_hz - taken_hz) if inside else power
 
 
-def tone_frame(audio: FloatArray, sample_rate_hz: float) -> ToneFrame | None:
+def tone_frame(
+    audio: FloatArray, sample_rate_hz: float, *, transform: ComplexArray | None = None
+) -> ToneFrame | None:
     """Find and fit the test tone of a frame; None where there is no tone to be fitted.
 
     Parameters
     ----------
     audio : float64, shape (n,), any unit
+    transform : ``hann_transform`` of the audio, where it is known already
 
     Notes
     -----
@@ -102,7 +111,9 @@ def tone_frame(audio: FloatArray, sample_rate_hz: float) -> ToneFrame | None:
     compare ``tone_power`` with ``residual_power``.
     """
     try:
-        guess_hz = strongest_tone_hz(audio, sample_rate_hz, SPEECH_LOW_HZ, TONE_HIGH_HZ)
+        guess_hz = strongest_tone_hz(
+            audio, sample_rate_hz, SPEECH_LOW_HZ, TONE_HIGH_HZ, transform=transform
+        )
         tone = fit_tone(audio, sample_rate_hz, guess_hz)
     except (NoTone, TooShort):
         return None
@@ -110,12 +121,14 @@ def tone_frame(audio: FloatArray, sample_rate_hz: float) -> ToneFrame | None:
         return None
     n = len(audio)
     residual = without_tone(audio, sample_rate_hz, tone) - tone.mean
+    left = hann_transform(residual)
     return ToneFrame(
         tone=tone,
         duration_s=n / sample_rate_hz,
         bin_hz=sample_rate_hz / n,
         residual=residual,
-        density=power_density(residual, sample_rate_hz),
+        transform=left,
+        density=power_density(residual, sample_rate_hz, transform=left),
     )
 
 
@@ -140,7 +153,9 @@ class SteadyMean:
     variance: float
 
 
-def steady_mean(audio: FloatArray, sample_rate_hz: float) -> SteadyMean:
+def steady_mean(
+    audio: FloatArray, sample_rate_hz: float, *, transform: ComplexArray | None = None
+) -> SteadyMean:
     """Mean through a Hann window, and its variance from the density next to 0 Hz.
 
     A plain mean of demodulated frequency hangs on the noise of its first and last phase; the
@@ -149,9 +164,14 @@ def steady_mean(audio: FloatArray, sample_rate_hz: float) -> SteadyMean:
     (1/3 is the second moment of the line in bins), A taken from bins 4 to 12, B from 1 to 3.
     """
     n = len(audio)
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(n) / n)
-    mean = float(window @ audio) / float(window.sum())
-    density = power_density(audio - mean, sample_rate_hz)
+    if transform is None:
+        transform = hann_transform(audio)
+    # The window's own sum is n / 2, its line at bin 1 half of that with the other sign.
+    mean = float(transform[0].real) / (n / 2.0)
+    few = transform[:STEADY_BINS].copy()
+    few[0] -= mean * n / 2.0
+    few[1] += mean * n / 4.0
+    density = power_density(audio, sample_rate_hz, transform=few)
     k = np.arange(len(density))
     rising = float(np.mean(density[4:13] / (k[4:13] ** 2 + 1.0 / 3.0)))
     level = float(np.mean(density[1:4] - rising * (k[1:4] ** 2 + 1.0 / 3.0)))
@@ -173,7 +193,8 @@ def periodic_frame(
     turned = fitted.amplitudes * np.exp(-1j * phase * np.arange(1, count + 1))
     n = len(audio)
     duration_s = n / sample_rate_hz
-    density = power_density(fitted.residual, sample_rate_hz)
+    left = hann_transform(fitted.residual)
+    density = power_density(fitted.residual, sample_rate_hz, transform=left)
     bin_hz = sample_rate_hz / n
 
     def around(frequency_hz: float) -> float:
@@ -182,7 +203,7 @@ def periodic_frame(
         return float(np.mean(density[max(k - reach, 1) : k + reach + 1]))
 
     variances = np.array([around(k * tone.frequency_hz) for k in range(1, count + 1)])
-    beside = steady_mean(fitted.residual, sample_rate_hz)
+    beside = steady_mean(fitted.residual, sample_rate_hz, transform=left)
     return PeriodicFrame(
         mean=fitted.mean + beside.value,
         mean_variance=beside.variance,
@@ -191,20 +212,25 @@ def periodic_frame(
     )
 
 
-def subaudible_tone(audio: FloatArray, sample_rate_hz: float) -> Tone | None:
+def subaudible_tone(
+    audio: FloatArray, sample_rate_hz: float, *, transform: ComplexArray | None = None
+) -> Tone | None:
     """Find a steady tone below the speech band; None unless it stands well above what is beside.
 
     Parameters
     ----------
     audio : float64, shape (n,), test tone already taken out
+    transform : ``hann_transform`` of the audio, where it is known already
     """
     try:
-        guess_hz = strongest_tone_hz(audio, sample_rate_hz, SUBAUDIBLE_LOW_HZ, SUBAUDIBLE_HIGH_HZ)
+        guess_hz = strongest_tone_hz(
+            audio, sample_rate_hz, SUBAUDIBLE_LOW_HZ, SUBAUDIBLE_HIGH_HZ, transform=transform
+        )
         tone = fit_tone(audio, sample_rate_hz, guess_hz)
     except (NoTone, TooShort):
         return None
     beside = band_power(
-        power_density(audio, sample_rate_hz),
+        power_density(audio, sample_rate_hz, transform=transform),
         sample_rate_hz / len(audio),
         SUBAUDIBLE_LOW_HZ,
         SUBAUDIBLE_HIGH_HZ,
@@ -216,8 +242,8 @@ def subaudible_tone(audio: FloatArray, sample_rate_hz: float) -> Tone | None:
 
 def without_tone(audio: FloatArray, sample_rate_hz: float, tone: Tone) -> FloatArray:
     """Take a fitted tone out; the mean stays."""
-    angle = 2.0 * np.pi * tone.frequency_hz / sample_rate_hz * np.arange(len(audio))
-    return np.asarray(audio - tone.amplitude * np.cos(angle + tone.phase_rad))
+    amplitude = np.array([tone.amplitude * np.exp(1j * tone.phase_rad)])
+    return audio - harmonic_wave(amplitude, tone.frequency_hz / sample_rate_hz, len(audio))
 
 
 def peaks(harmonics: NDArray[np.complex128]) -> tuple[float, float]:
@@ -244,18 +270,24 @@ def half_peak_to_peak_variance(variances: FloatArray) -> float:
     return float(variances[0::2].sum())
 
 
-def discriminator_noise(audio: FloatArray, sample_rate_hz: float, band_hz: float) -> float:
+def discriminator_noise(
+    audio: FloatArray,
+    sample_rate_hz: float,
+    band_hz: float,
+    *,
+    transform: ComplexArray | None = None,
+) -> float:
     """Root mean square of a discriminator's noise up to ``band_hz``, in the unit of ``audio``.
 
     Its density goes as the square of frequency; how high it is, the top of the flat band tells
     (0.3 to 0.4 of the sample rate), where modulation is least.
     """
-    density = power_density(audio - audio.mean(), sample_rate_hz)
-    frequency_hz = np.arange(len(density)) * sample_rate_hz / len(audio)
-    top = (frequency_hz > 0.3 * sample_rate_hz) & (frequency_hz < 0.4 * sample_rate_hz)
-    if not top.any():
+    density = power_density(audio, sample_rate_hz, transform=transform)
+    first, last = int(0.3 * len(audio)) + 1, math.ceil(0.4 * len(audio))
+    if last <= first:
         return 0.0
-    rising = float(np.mean(density[top] / frequency_hz[top] ** 2))
+    frequency_hz = np.arange(first, last) * sample_rate_hz / len(audio)
+    rising = float(np.mean(density[first:last] / frequency_hz**2))
     return math.sqrt(rising * band_hz**3 / 3.0)
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, sosfilt
 
 from harness.blocks import Block, Frames
 from harness.measure.history import History
@@ -45,6 +44,9 @@ class QuietingKeying:
         self._fine_s = self._fine / rate_hz
         grain_s = self._per_grain * self._fine_s
         self._rate_hz = rate_hz
+        # More than a second to import, so only where a level is swept.
+        from scipy.signal import butter
+
         self._sos = butter(4, QUIETING_BAND_HZ, "bandpass", fs=rate_hz, output="sos")
         self._state = np.zeros((len(self._sos), 2))
         self._machine = KeyingMachine(
@@ -83,6 +85,8 @@ class QuietingKeying:
         if self._stretch_start is None:
             self._stretch_start = frame.start
         self._end = frame.end
+        from scipy.signal import sosfilt
+
         noise, self._state = sosfilt(self._sos, frame.samples.astype(np.float64), zi=self._state)
         fine = (noise * noise).reshape(self._per_grain, self._fine).mean(axis=1)
         self._history.push(Block(fine, frame.start // self._fine, frame.sample_rate_hz))

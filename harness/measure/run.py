@@ -17,7 +17,6 @@ from harness.blocks import Block
 from harness.describe import Bench, Unit
 from harness.devices import Role
 from harness.errors import BadInput, HarnessError
-from harness.measure.discharge import discharge_from_log
 from harness.measure.feed import Feed, open_feed
 from harness.measure.kinds import KINDS
 from harness.measure.select import Wish
@@ -32,6 +31,10 @@ DISCHARGE = "discharge"
 """The kind that is measured on a battery log, not on samples."""
 
 Progress = Callable[[float], None]
+Say = Callable[[str], None]
+
+LONG_S = 2.0
+"""What takes longer is spoken of."""
 
 
 def measure_recordings(
@@ -46,6 +49,7 @@ def measure_recordings(
     options: Options | None = None,
     verify: bool = True,
     progress: Progress | None = None,
+    say: Say | None = None,
 ) -> Findings:
     """Measure one recording, or the recordings of one take.
 
@@ -58,6 +62,7 @@ def measure_recordings(
     options : what the kind may be asked for
     verify : whether checksums are taken; flagged on every reading when not
     progress : called with the share done, 0 to 1
+    say : called with a sentence when something else than measuring takes long
 
     Raises
     ------
@@ -92,6 +97,7 @@ def measure_recordings(
             )
         feeds.append(feed)
     _distinct_roles(feeds)
+    _compile(feeds, say)
     checks = [_Check(feed.recording) for feed in feeds] if verify else []
     findings = _run(what.make({f.role: f.channel for f in feeds}, options), feeds, progress)
     for check in checks:
@@ -112,6 +118,7 @@ def measure_paths(
     options: Options | None = None,
     verify: bool = True,
     progress: Progress | None = None,
+    say: Say | None = None,
 ) -> Findings:
     """Measure whatever the paths are: recordings, a take's collection, an audio file, a log.
 
@@ -132,6 +139,8 @@ def measure_paths(
         if len(paths) != 1:
             raise BadInput(f"{len(paths)} battery logs given", "RECORDING", "Give one.")
         _refuse_mask(kind, options or Options())
+        from harness.measure.discharge import discharge_from_log
+
         filled = _with_descriptions(options or Options(), unit, bench)
         return discharge_from_log(read_log(paths[0], columns), filled)
     if columns is not None:
@@ -160,6 +169,7 @@ def measure_paths(
         options=options,
         verify=verify,
         progress=progress,
+        say=say,
     )
 
 
@@ -203,6 +213,23 @@ def _distinct_roles(feeds: Sequence[Feed]) -> None:
                 "Give the recordings of one take, one per role.",
             )
         seen[feed.role] = feed.recording.name
+
+
+def _compile(feeds: Sequence[Feed], say: Say | None) -> None:
+    """Have the code of long recordings compiled, or fetched from the disk, before they run."""
+    receivers = [feed.receiver for feed in feeds if feed.receiver and feed.receiver.is_compiled]
+    if not receivers:
+        return
+    told = threading.Timer(
+        LONG_S, say or (lambda _: None), ["Making the machine code of the filters; once here."]
+    )
+    told.daemon = True
+    told.start()
+    try:
+        for receiver in receivers:
+            receiver.warm_up()
+    finally:
+        told.cancel()
 
 
 def _run(measurement: Measurement, feeds: Sequence[Feed], progress: Progress | None) -> Findings:

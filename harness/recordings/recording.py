@@ -100,6 +100,8 @@ class Recording:
         block_samples: int = BLOCK_SAMPLES,
         start_sample: int = 0,
         stop_sample: int | None = None,
+        *,
+        reuse_memory: bool = False,
     ) -> Iterator[Block]:
         """Give the samples as stored, in order; memory one block.
 
@@ -107,6 +109,8 @@ class Recording:
         ----------
         block_samples : int, at least 1; a block is shorter before a gap, a segment and the end
         start_sample, stop_sample : int, in the stream's count; None is the end
+        reuse_memory : whether the next block may overwrite this one; only for a taker that
+            keeps nothing of a block
 
         Yields
         ------
@@ -120,19 +124,23 @@ class Recording:
         stop = self.end_sample if stop_sample is None else stop_sample
         if block_samples < 1 or start_sample < 0 or stop < start_sample:
             raise ValueError(f"{block_samples=}, {start_sample=}, {stop_sample=}")
-        return self._blocks(block_samples, start_sample, stop)
+        return self._blocks(block_samples, start_sample, stop, reuse_memory)
 
-    def _blocks(self, block_samples: int, start: int, stop: int) -> Iterator[Block]:
+    def _blocks(
+        self, block_samples: int, start: int, stop: int, reuse_memory: bool
+    ) -> Iterator[Block]:
         dtype, shape = np.dtype(DTYPES[self.datatype]), sample_shape(self.datatype)
         cuts = [segment.start_sample for segment in self.segments]
         with reading(self.data_path):
             file = open(self.data_path, "rb", buffering=0)
         with file:
+            memory = np.empty((block_samples if reuse_memory else 0, *shape), dtype)
             for run in self._timeline.pieces(start, stop, cuts):
                 file.seek(self._header_bytes + run.stored * sample_bytes(self.datatype))
                 missing = run.lost_before
                 for done in range(0, run.length, block_samples):
-                    samples = np.empty((min(block_samples, run.length - done), *shape), dtype)
+                    length = min(block_samples, run.length - done)
+                    samples = memory[:length] if reuse_memory else np.empty((length, *shape), dtype)
                     self._fill(file, samples, run.stored + done)
                     block = Block(samples, run.start + done, self.sample_rate_hz, missing)
                     require_possible(samples, run.start + done, self.data_path)

@@ -14,8 +14,9 @@ import pytest
 from harness.compare import compare_runs
 from harness.errors import BadInput
 from harness.readings import Axis, Findings, RecordingUsed, Series, sentence
-from harness.report import in_words, write_comparison, write_report
+from harness.report import in_words
 from harness.report.wording import conditions_in_words, limit_in_words, title_of
+from harness.report.write import write_comparison, write_report
 from harness.results import read_run, write_run
 
 SAMPLE = Path(__file__).with_name("sample_run.py")

@@ -1,0 +1,235 @@
+"""The channel by compiled code: decode, shift and first filter in one pass over the bytes.
+
+Numba is loaded when a receiver is made, not before. Where it is not installed, or switched off
+by its own NUMBA_DISABLE_JIT, nothing here is available and the plain way is taken.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import ModuleType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.blocks import Block
+from harness.dsp.decode import coding
+from harness.dsp.plan import WHOLE_LANES, ChannelPlan
+
+CHUNK_VALUES = 4096
+"""Decoded values worked on at a time: half of a first-level cache. Chosen."""
+TURNING_SAMPLES = 256
+"""Length of the table of fine turns; coarse ones are worked out once for each of it. Chosen."""
+LANES = 8
+"""Taps are filled up with zeros to whole registers of float32: no odd ends."""
+
+_kernels: ModuleType | None = None
+
+
+def is_available() -> bool:
+    """Whether there is a compiler, without loading it."""
+    if os.environ.get("NUMBA_DISABLE_JIT", "0") not in ("", "0"):
+        return False
+    return importlib.util.find_spec("numba") is not None
+
+
+def kernels() -> ModuleType:
+    """Load the compiled loops; a second, and some more when they are compiled at first use."""
+    global _kernels
+    if _kernels is None:
+        with _hidden("scipy.linalg"):
+            _kernels = importlib.import_module("harness.dsp.kernels")
+            # Numba loads the rest of itself at the first call.
+            _kernels.clipped_count(np.zeros(2, np.uint8), np.uint8(0), np.uint8(255))
+    return _kernels
+
+
+@contextmanager
+def _hidden(module: str) -> Iterator[None]:
+    """Keep a module from being imported for a while; one that is loaded already stays.
+
+    Numba looks for SciPy's linear algebra as it starts, and loads it with 13 MB of tables, for
+    functions that no loop here calls.
+    """
+    if module in sys.modules:
+        yield
+        return
+    sys.modules[module] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        del sys.modules[module]
+
+
+def loaded() -> ModuleType | None:
+    """Give the compiled loops if something has loaded them already."""
+    return _kernels
+
+
+def receiver(datatype: str, plan: ChannelPlan) -> CompiledReceiver | None:
+    """Make a receiver, or None where there is no compiler."""
+    return CompiledReceiver(datatype, plan) if is_available() else None
+
+
+class CompiledReceiver:
+    """A stage as ``channel.ChannelReceiver`` describes it.
+
+    What it is given is used before ``push`` returns, so the memory of a block may be used again.
+    State: the values that the next window needs, the middle samples that it needs.
+    """
+
+    def __init__(self, datatype: str, plan: ChannelPlan) -> None:
+        how = coding(datatype)
+        self.plan = plan
+        self._datatype = datatype
+        self.clipped = 0
+        self._kernels = kernels()
+        self._dtype = np.dtype(how.dtype)
+        self._zero = np.float32(how.zero)
+        self._rails = None
+        if how.lowest is not None and how.highest is not None:
+            self._rails = self._dtype.type(how.lowest), self._dtype.type(how.highest)
+        self._first = _interleaved(plan, how.scale)
+        self._second = _filled(plan.second_taps, LANES).astype(np.float32)
+        step, length = 2 * plan.first_decimation, self._first.shape[1]
+        groups = max(CHUNK_VALUES // (4 * step), 1)
+        self._numbers = np.empty((4 * groups - 1) * step + length, dtype=np.float32)
+        # A window counts as there when the rows that the plain way takes for it are there.
+        half = len(plan.first_taps) // 2
+        within = half + (plan.first_rows + 1) * plan.first_decimation
+        self._reach = 3 * step + max(length, 2 * within)
+        half = len(plan.second_taps) // 2
+        within = half + (plan.second_rows + 1) * plan.second_decimation
+        self._second_reach = 3 * plan.second_decimation + max(len(self._second), within)
+        self._tail = np.zeros(2 * self._reach + 4 * step, dtype=self._dtype)
+        room = 4 * groups + plan.second_decimation + self._second_reach
+        self._middle = np.zeros((2, room), dtype=np.float32)
+        self._turn = plan.offset_hz / plan.sample_rate_hz * plan.first_decimation
+        fine = -2.0 * np.pi * ((np.arange(TURNING_SAMPLES) * self._turn) % 1.0)
+        self._turning = np.array([np.cos(fine), np.sin(fine)], dtype=np.float32)
+        self._state = np.zeros(4, dtype=np.int64)
+        self._expected: int | None = None
+        self._skip = 0
+        self._next = 0
+        self._lost = 0
+        self._given_to: int | None = None
+
+    def warm_up(self) -> None:
+        """Compile for this datatype, or fetch from the disk what was compiled before."""
+        other = CompiledReceiver(self._datatype, self.plan)
+        if other._rails is not None:
+            self._kernels.clipped_count(np.zeros(2, self._dtype), *other._rails)
+        other._advance(np.zeros(2, self._dtype), None)
+        nothing = np.zeros(0)
+        few = np.zeros(8, dtype=np.float32)
+        self._kernels.demodulate(few, 0.0, np.zeros(8), np.zeros(2), 1.0, np.zeros(4), nothing)
+
+    def push(self, block: Block) -> list[Block]:
+        """Take an undecoded block; give the channel blocks that are complete."""
+        codes = np.ascontiguousarray(block.samples, dtype=self._dtype).reshape(-1)
+        if self._rails is not None:
+            self.clipped += self._kernels.clipped_count(codes, *self._rails)
+        given: list[Block] = []
+        if self._expected is None or block.lost_before > 0 or block.start != self._expected:
+            if self._expected is not None:
+                given += self.finish()
+                self._lost += max(block.lost_before, block.start - self._expected, 1)
+            self._begin(block.start)
+        self._expected = block.end
+        if self._skip:
+            skipped = min(self._skip, len(codes))
+            self._skip -= skipped
+            codes = codes[skipped:]
+        if len(codes):
+            given += self._advance(codes, None)
+        return given
+
+    def finish(self) -> list[Block]:
+        """Give what is still inside; the filters then stand empty."""
+        if self._expected is None or self._skip:
+            return []
+        # Outputs whose windows do not end within the stretch are made of filling and dropped.
+        plan = self.plan
+        middle_end = self._expected // plan.first_decimation - plan.first_rows
+        last = middle_end // plan.second_decimation - plan.second_rows
+        more = last - self._next
+        if more <= 0:
+            return []
+        values = 2 * plan.decimation * (more + 4) + 2 * self._second_reach * plan.first_decimation
+        filling = np.zeros(values + 2 * self._reach, dtype=self._dtype)
+        given = self._advance(filling, more)
+        self._skip = 1
+        return given
+
+    def _begin(self, start: int) -> None:
+        """Stand at the first output whose window lies within the stretch from ``start``."""
+        plan = self.plan
+        first = -(-start // plan.first_decimation) + plan.first_rows
+        half = len(plan.first_taps) // 2
+        self._skip = 2 * (first * plan.first_decimation - half - start)
+        channel = -(-first // plan.second_decimation) + plan.second_rows
+        window = channel * plan.second_decimation - len(plan.second_taps) // 2 - first
+        self._state[:] = 0, 0, window, first
+        self._next = channel
+
+    def _advance(self, codes: NDArray[np.generic], most: int | None) -> list[Block]:
+        plan = self.plan
+        room = len(codes) // (2 * plan.decimation) + 8
+        room += (self._middle.shape[1] + 4) // plan.second_decimation
+        samples = np.empty(room, dtype=np.complex64)
+        made = self._kernels.advance(
+            codes,
+            self._zero,
+            self._tail,
+            self._state,
+            self._first,
+            2 * plan.first_decimation,
+            self._reach,
+            self._middle,
+            self._numbers,
+            self._turning,
+            self._turn,
+            self._second,
+            plan.second_decimation,
+            self._second_reach,
+            samples.view(np.float32),
+        )
+        if most is not None:
+            made = min(made, most)
+        if not made:
+            return []
+        lost = -(-self._lost // plan.decimation)
+        if lost and self._given_to is not None:
+            lost = max(lost, self._next - self._given_to)
+        given = Block(samples[:made], self._next, plan.channel_rate_hz, lost)
+        self._lost = 0
+        self._next += made
+        self._given_to = self._next
+        return [given]
+
+
+def _filled(taps: NDArray[np.float64], multiple: int) -> NDArray[np.float64]:
+    """Add zeros at the end up to a whole multiple."""
+    return np.concatenate([taps, np.zeros(-len(taps) % multiple)])
+
+
+def _interleaved(plan: ChannelPlan, scale: float) -> NDArray[np.float32]:
+    """Write the taps, turned up to the channel, as factors of I and Q in turn.
+
+    Returns
+    -------
+    float32, shape (2, 2 n): for the real and for the imaginary part
+    """
+    half = len(plan.first_taps) // 2
+    turns = plan.offset_hz / plan.sample_rate_hz * np.arange(-half, half + 1)
+    turned = plan.first_taps / scale * np.exp(-2j * np.pi * turns)
+    turned = np.concatenate([turned, np.zeros(-len(turned) % WHOLE_LANES)])
+    factors = np.empty((2, 2 * len(turned)))
+    factors[0, 0::2], factors[0, 1::2] = turned.real, -turned.imag
+    factors[1, 0::2], factors[1, 1::2] = turned.imag, turned.real
+    return factors.astype(np.float32)
