@@ -21,12 +21,14 @@ Verdict = Literal["pass", "fail", "undecided", "not measured"]
 Bound = Literal["upper", "lower"]
 ConditionValue = float | str | bool
 
+UNCALIBRATED = "outside calibration"
+"""No uncertainty is declared of what the value rests on, so that U is its repeatability only."""
 FLAGS = (
     "clipped",
     "lost samples",
     "floor",
     "too short",
-    "outside calibration",
+    UNCALIBRATED,
     "not verified",
 )
 """Words that a reading may be flagged with."""
@@ -213,9 +215,15 @@ class Limit:
     )
 
     def applies_to(self, reading: Reading) -> bool:
-        """Whether the limit is for this reading under its conditions."""
+        """Whether the limit is for this reading under its conditions.
+
+        What is measured on the unit's input is not of the unit: a limit is for it only if it
+        says so.
+        """
+        held = {"role": "output", **reading.conditions}
+        wanted = {"role": "output", **self.where}
         return reading.name == self.reading and all(
-            _meets(reading.conditions.get(key), wanted) for key, wanted in self.where.items()
+            _meets(held.get(key), value) for key, value in wanted.items()
         )
 
 
@@ -251,12 +259,15 @@ def judge(reading: Reading, limit: Limit) -> Verdict:
     -----
     Pass when the whole of the 95 % interval is inside, fail when the whole is outside, else
     undecided: the guard band w = U on both sides, JCGM 106:2012 clause 8 (memory), so that a
-    false pass has a chance below 2.5 % (ILAC-G8:09/2019, read).
+    false pass has a chance below 2.5 % (ILAC-G8:09/2019, read). Where no uncertainty is known
+    of the calibration, nothing can be decided, however small the scatter.
     """
     if reading.value is None:
         return "not measured"
     if isinstance(reading.value, str):
         return "pass" if reading.value in limit.allowed else "fail"
+    if UNCALIBRATED in reading.flags:
+        return "undecided"
     low, high = ends(reading)
     below = limit.minimum is not None and high < limit.minimum
     above = limit.maximum is not None and low > limit.maximum

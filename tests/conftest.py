@@ -8,6 +8,8 @@ import pytest
 
 # No test draws on a screen.
 os.environ["MPLBACKEND"] = "Agg"
+# Tests run in as many processes as there are cores: each keeps to one.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # The same examples on every run, and no clock: a slow machine is not a fault.
 hypothesis.settings.register_profile("repeatable", derandomize=True, database=None, deadline=None)

@@ -202,3 +202,26 @@ def test_the_json_form():
     ]
     assert form["series"][0]["values"] == [1.5, None]
     assert form["recordings"] == [{"path": "p", "role": "output", "sha512": "s"}]
+
+
+def test_nothing_is_decided_without_a_calibration() -> None:
+    limit = Limit(reading="carrier_power", unit="dBm", minimum=30.0, source="chosen")
+    scatter = Contribution(name="a", standard_uncertainty=0.01, kind="A")
+    for value, calibrated in ((36.0, "pass"), (20.0, "fail")):
+        reading = measured("carrier_power", value, [scatter], count=5)
+        assert judge(reading, limit) == calibrated
+        assert judge(replace(reading, flags=("outside calibration",)), limit) == "undecided"
+
+
+def test_a_limit_is_for_the_output_unless_it_says_so() -> None:
+    reading = measured(
+        "carrier_power",
+        -80.0,
+        [Contribution(name="a", standard_uncertainty=0.1)],
+        count=1,
+        conditions={"role": "input"},
+    )
+    limit = Limit(reading="carrier_power", unit="dBm", minimum=30.0, source="chosen")
+    assert not limit.applies_to(reading)
+    assert replace(limit, where={"role": "input"}).applies_to(reading)
+    assert limit.applies_to(replace(reading, conditions={}))

@@ -4,8 +4,9 @@ The difference is b minus a. What both share drops out of its uncertainty: a dec
 contribution of the same name, the same source and the same standard uncertainty, which belongs
 to the bench or to a named receiver, is one and the same calibration. Everything else is
 independent, and is kept apart by the name of its run: repeatability, the logging interval, the
-skew of two receivers (found anew at each start), the connection of the unit, and what a recording
-says of a receiver that it does not name.
+skew of two receivers (found anew at each start), a receiver's clock (it drifts with temperature
+by more than it was calibrated to; common practice, no source), the connection of the unit, and
+what a recording says of a receiver that it does not name.
 
 En = difference / U(difference), with U at the level of k = 2. Without shared contributions
 U(difference)^2 = U_a^2 + U_b^2, which is the En score of ISO 13528:2015, 9.7 (clause and formula
@@ -213,7 +214,7 @@ def _parts(reading: Reading) -> tuple[Contribution, ...]:
 
 _OF_A_RECORDING = "recording"
 """Source of a contribution that a recording declares of its receiver."""
-_ANEW_IN_EACH_RUN = (".skew_s", CONNECTION)
+_ANEW_IN_EACH_RUN = (".skew_s", ".clock_error_ppm", CONNECTION)
 
 
 def _shared(

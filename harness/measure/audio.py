@@ -71,6 +71,9 @@ from harness.uncertainty import Contribution, scaled
 
 FloatArray = NDArray[np.float64]
 
+STEADY_WITHIN_HZ = 5.0
+"""A tone that moves by more from half second to half second is no steady test tone. Chosen: noise
+moves a tone of 3 dB SINAD by less."""
 SAME_TONE_HZ = 1.0
 """Tones of input and output this near are one. Chosen: clocks and noise move them by less."""
 MOST_REST = 10.0
@@ -216,8 +219,9 @@ class Audio:
             note = "no test tone between 300 and 3400 Hz" if frames else "no audio long enough"
             if kind in _MOVING:
                 note = f"the stimulus is {_MOVING[kind]}"
-            lacking = ("sinad", "tone_frequency", "audio_distortion")
-            return [not_measured(what, note, recordings=name) for what in lacking]
+            return _no_tone(note, name)
+        if kind not in _MOVING and not _is_steady(frames):
+            return _no_tone("the strongest tone is another from one moment to the next", name)
         held = {**self._emphasis, **self._level_set}
         return [
             *(sinad(frames, weighting, held, name) for weighting in self._weightings),
@@ -404,6 +408,18 @@ class Audio:
         if curve is not None:
             given.append(against_level("sinad_fit", self._options.weighting, *curve))
         return given
+
+
+def _no_tone(note: str, recordings: tuple[str, ...]) -> list[Reading]:
+    lacking = ("sinad", "tone_frequency", "audio_distortion")
+    return [not_measured(what, note, recordings=recordings) for what in lacking]
+
+
+def _is_steady(frames: Sequence[AudioFrame]) -> bool:
+    """Whether most of the frames hold one and the same tone."""
+    tones_hz = np.array([frame.tone_hz for frame in frames])
+    near = np.abs(tones_hz - np.median(tones_hz)) <= STEADY_WITHIN_HZ
+    return bool(2 * np.count_nonzero(near) > len(frames))
 
 
 def _tested(step: Step) -> tuple[object, ...]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -105,17 +106,23 @@ class Carrier:
         if not keyed:
             note = "no carrier found in the channel"
             names = ("carrier_power", "frequency_error", "deviation_peak")
-            readings = tuple(
+            lacking = tuple(
                 not_measured(name, note, recordings=(self._channel.name,)) for name in names
             )
-            return Findings(kind="carrier", readings=readings, cautions=(sentence(note),))
+            return Findings(kind="carrier", readings=lacking, cautions=(sentence(note),))
         cautions: list[str] = []
-        readings = (
+        readings: tuple[Reading, ...] = (
             self._power(keyed, cautions),
             self._frequency(keyed, cautions),
             *self._modulation(keyed),
             *self._subaudible.readings(self._channel.clock_contributions, (self._channel.name,)),
         )
+        if self._role == "input":
+            # What the unit is sent: no limit on what it sends is for this.
+            readings = tuple(
+                replace(reading, conditions={**reading.conditions, "role": "input"})
+                for reading in readings
+            )
         return Findings(
             kind="carrier",
             readings=readings,

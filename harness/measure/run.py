@@ -21,7 +21,7 @@ from harness.measure.feed import Feed, open_feed
 from harness.measure.kinds import KINDS
 from harness.measure.select import Wish
 from harness.measure.setup import Measurement, Options
-from harness.readings import Findings, Reading, RecordingUsed
+from harness.readings import UNCALIBRATED, Findings, Reading, RecordingUsed
 from harness.recordings import AudioFile, Recording, open_take, read_log
 
 CLIPPED_SHARE = 1e-4
@@ -269,6 +269,12 @@ class _Check:
             raise self._error
 
 
+def _rests_on_calibration(reading: Reading) -> bool:
+    return reading.value is not None and (
+        reading.unit == "dBm" or reading.name == "frequency_error"
+    )
+
+
 def _completed(
     findings: Findings, feeds: Sequence[Feed], cautions: Sequence[str], verified: bool
 ) -> Findings:
@@ -293,6 +299,8 @@ def _completed(
 
     def flagged(reading: Reading) -> Reading:
         added = {flag for name in reading.recordings for flag in flags.get(name, ())}
+        if _rests_on_calibration(reading) and all(c.kind == "A" for c in reading.contributions):
+            added.add(UNCALIBRATED)
         if not added - set(reading.flags):
             return reading
         return replace(reading, flags=(*reading.flags, *sorted(added - set(reading.flags))))

@@ -33,9 +33,9 @@ def test_status_tells_of_more_than_one_that_is_off(wrong, status, monkeypatch, t
     shown = typed("self-check")
     assert shown.status == status
     lines = shown.out.splitlines()
-    assert lines[0].split() == ["reading", "set", "measured", "difference", "within", "U"]
+    assert lines[0].split() == ["reading", "set", "measured", "off", "by", "agrees"]
     assert sum(line.endswith("NO") for line in lines) == wrong
-    assert f"{9 - wrong} of 9 agree" in lines[-1]
+    assert f"{9 - wrong} of 9 agree" in shown.out
     assert all(len(line) <= 80 for line in lines)
 
 
@@ -52,7 +52,7 @@ def test_the_simulated_bench_is_measured_as_it_was_set(monkeypatch, typed) -> No
     monkeypatch.setattr(command, "BATTERY_INTERVAL_S", 1800.0)
     shown = typed("self-check")
     assert shown.status == 0, shown.out
-    names = [line.split("  ")[0] for line in shown.out.splitlines()[1:-1]]
+    names = [line.split("  ")[0] for line in shown.out.splitlines()[1:10]]
     assert names == [
         "carrier_power",
         "frequency_error",
@@ -62,5 +62,5 @@ def test_the_simulated_bench_is_measured_as_it_was_set(monkeypatch, typed) -> No
         "hang_time",
         "charge_delivered",
         "energy_delivered",
-        "deviation at the Bessel null",
+        "Bessel null",
     ]

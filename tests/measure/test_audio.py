@@ -411,3 +411,20 @@ def test_a_clean_tone_in_a_file_does_not_break(tmp_path: Path) -> None:
     path = write_wav(tmp_path / "a.wav", audio, 48000)
     reading = pick(measure_recordings("audio", [path]), "sinad", weighting="flat")
     assert reading.value is None or reading.value > 70.0
+
+
+@pytest.mark.parametrize(("change_s", "is_measured"), [(0.5, False), (10.0, True)])
+def test_a_tone_that_is_another_each_moment_is_no_test_tone(
+    change_s: float, is_measured: bool, tmp_path: Path
+) -> None:
+    """Tones by chance between 400 and 2800 Hz, half a second each, as data has them; or one."""
+    rate_hz = 24000
+    draws = np.random.default_rng(8).uniform(400.0, 2800.0, 8)
+    time_s = np.arange(4 * rate_hz) / rate_hz
+    tone_hz = draws[(time_s / change_s).astype(int)]
+    audio = 0.3 * np.cos(2 * np.pi * np.cumsum(tone_hz) / rate_hz)
+    noise, _ = band_noise(len(audio), rate_hz, *SPEECH_HZ, 0.02, 5)
+    path = write_wav(tmp_path / "a.wav", audio + noise, rate_hz)
+    findings = measure_recordings("audio", [path])
+    values = [reading.value for reading in findings.readings if reading.name == "sinad"]
+    assert [value is not None for value in values] == ([True] * 3 if is_measured else [False])

@@ -333,3 +333,6 @@ def test_the_uncertainty_of_another_calibration_is_left_out(own, heeded, tmp_pat
     declared = {"shed.output.full_scale_dbm", "shed.output.connection"}
     assert (names & declared == declared) is heeded
     assert any("another calibration" in caution for caution in findings.cautions) is not heeded
+    assert ("outside calibration" in reading.flags) is not heeded
+    # Nothing is declared of its clock.
+    assert "outside calibration" in pick(findings, "frequency_error").flags
