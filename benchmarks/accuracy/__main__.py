@@ -17,13 +17,15 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from benchmarks.accuracy import audio, carrier, discharge, timing
+from benchmarks.accuracy import audio, carrier, discharge, receiver, spectrum, timing
 from benchmarks.accuracy.trial import Outcome, Trial, outcome
 from harness.vocabulary import TERMS
 
 TRIALS: tuple[Trial, ...] = (
     *carrier.TRIALS,
     *audio.TRIALS,
+    *receiver.TRIALS,
+    *spectrum.TRIALS,
     *timing.TRIALS,
     *discharge.TRIALS,
 )

@@ -226,7 +226,12 @@ CASES = (
     Case(
         name="distortion 0.3 % at 25 dB", reading="audio_distortion", make=distortion_at(0.3, 25.0)
     ),
+    Case(
+        name="distortion 10 % at 30 dB", reading="audio_distortion", make=distortion_at(10.0, 30.0)
+    ),
     Case(name="hum and noise -34 dB", reading="hum_and_noise", make=hum_at(-34.0)),
+    Case(name="hum and noise -25 dB", reading="hum_and_noise", make=hum_at(-25.0)),
+    Case(name="hum and noise -45 dB", reading="hum_and_noise", make=hum_at(-45.0)),
     Case(
         name="response, stepped",
         reading="audio_response",
@@ -240,6 +245,17 @@ CASES = (
         conditions={"tone_hz": 2303.0, "reference": "1 kHz"},
     ),
     Case(name="repeat gain -2.5 dB", reading="repeat_gain", make=gain_of(-2.5)),
+    Case(name="repeat gain 0 dB", reading="repeat_gain", make=gain_of(0.0)),
+    Case(name="repeat gain +3 dB", reading="repeat_gain", make=gain_of(3.0)),
+    *(
+        Case(
+            name=f"subaudible tone {tone_hz} Hz",
+            reading="subaudible_tone",
+            make=subaudible_at(tone_hz),
+            kind="carrier",
+        )
+        for tone_hz in (67.0, 203.5)
+    ),
     Case(
         name="subaudible tone 103.5 Hz",
         reading="subaudible_tone",

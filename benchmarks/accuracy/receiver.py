@@ -1,0 +1,71 @@
+"""Trials of made audio and of a modelled receiver: the makers of the tests, one per reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from benchmarks.accuracy.trial import Trial, Truth
+from harness.readings import Findings
+from tests.measure.audio_channel import measure_stretches
+from tests.measure.receiver_makers import CASES as RECEIVER_CASES
+from tests.measure.receiver_makers import measure_take
+from tests.truth.cases import CASES as AUDIO_CASES
+from tests.truth.cases import Case
+
+GOALS: Mapping[str, float] = {
+    "sinad": 0.2,
+    "audio_distortion": 0.1,
+    "hum_and_noise": 0.3,
+    "audio_response": 0.2,
+    "repeat_gain": 0.1,
+    "subaudible_tone": 0.1,
+    "sensitivity_12db_sinad": 0.3,
+    "quieting_20db": 0.3,
+    "receiver_centre": 50.0,
+    "desensitisation": 0.4,
+}
+"""DESIGN section 3."""
+RATED_DEVIATION_HZ = 2500.0
+
+
+def _truths(
+    reading: str, make: Callable[[int], tuple[Any, float]], conditions: Mapping[str, Any]
+) -> Callable[[int], tuple[Truth, ...]]:
+    def truths(draw: int) -> tuple[Truth, ...]:
+        value = make(draw)[1]
+        return (Truth(reading=reading, value=value, goal=GOALS[reading], conditions=conditions),)
+
+    return truths
+
+
+def _of_audio(case: Case) -> Trial:
+    def measure(draw: int, folder: Path) -> Findings:
+        stretches, _ = case.make(draw)
+        return measure_stretches(stretches, kind=case.kind, rated_deviation_hz=RATED_DEVIATION_HZ)
+
+    return Trial(
+        signal=case.name,
+        truths=_truths(case.reading, case.make, case.conditions),
+        measure=measure,
+    )
+
+
+def _of_receiver(name: str) -> Trial:
+    case = RECEIVER_CASES[name]
+
+    def measure(draw: int, folder: Path) -> Findings:
+        return measure_take(case.make(draw)[0])
+
+    return Trial(
+        signal=f"FM receiver model: {name}",
+        truths=_truths(case.reading, case.make, case.conditions),
+        measure=measure,
+    )
+
+
+TRIALS = (
+    *(_of_audio(case) for case in AUDIO_CASES),
+    *(_of_receiver(name) for name in RECEIVER_CASES),
+)
