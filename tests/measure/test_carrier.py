@@ -180,7 +180,9 @@ def test_power_and_frequency(case: Case, tmp_path: Path) -> None:
     error = pick(findings, "frequency_error")
     assert error.value == pytest.approx(case.error_hz, abs=0.5)
     assert error.expanded_uncertainty < 0.5
-    assert error.flags == power.flags == ()
+    # No uncertainty is declared of the level, and of the clock only where it is off.
+    assert power.flags == ("outside calibration",)
+    assert error.flags == (() if case.ppm else ("outside calibration",))
 
 
 TONES = [
