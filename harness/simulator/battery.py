@@ -38,15 +38,20 @@ _PER_CELL_V = {
     "li-ion": ((0, 3.0), (10, 3.45), (30, 3.6), (50, 3.7), (70, 3.85), (90, 4.05), (100, 4.18)),
     "nimh": ((0, 1.0), (10, 1.17), (30, 1.23), (70, 1.27), (90, 1.33), (100, 1.42)),
 }
-_STEP_S = 5.0
-"""Longest step of the accelerated clock. Chosen: far below the thermal time constant."""
+_STEP_NS = 5_000_000_000
+"""Step of the accelerated clock. Chosen: far below the thermal time constant."""
 _EMPTY_SLOPE_V_PER_CELL = 30.0
 """Fall of the rest voltage per unit of charge below empty. Chosen: steep."""
 
 
 @dataclass(slots=True)
 class Supply:
-    """State of charge, terminal voltage, current and temperature; ``advance`` moves it."""
+    """State of charge, terminal voltage, current and temperature.
+
+    ``advance`` moves it in one step, ``skip`` in whole steps of fixed length: what is left of
+    the time is owed (``owed_ns``, with the keying it passed with) until ``catch_up``, so the cut
+    of a wait never shows in the bits.
+    """
 
     battery: BatteryPart
     thermal: ThermalPart
@@ -58,6 +63,9 @@ class Supply:
     cut_off: bool = False
     charge_ah: float = 0.0
     energy_wh: float = 0.0
+    owed_ns: int = 0
+    owed_keyed: float = 0.0
+    owed_receiving: float = 0.0
 
     @classmethod
     def of(cls, battery: BatteryPart, thermal: ThermalPart, transmitter: TransmitterPart) -> Supply:
@@ -94,14 +102,32 @@ class Supply:
         emptied = min(max(1.0 - self.state_of_charge, 0.0), 1.0)
         return self.battery.internal_resistance_ohm * (1.0 + 0.4 * emptied + 1.6 * emptied**4)
 
-    def advance(self, seconds: float, keyed: float, receiving: float) -> None:
-        """Let time pass with the transmitter keyed and the receiver open for shares of it."""
-        while seconds > 0.0:
-            step_s = min(seconds, _STEP_S)
-            self._step(step_s, keyed, receiving)
-            seconds -= step_s
+    def skip(self, time_ns: int, keyed: float, receiving: float) -> tuple[int, bool]:
+        """Let time pass with the transmitter keyed and the receiver open for shares of it.
 
-    def _step(self, step_s: float, keyed: float, receiving: float) -> None:
+        It stops where the supply cuts the transmitter off or lets it on again, for then the
+        keying may change. Gives how much of it passed, in ns, and whether that happened.
+        """
+        left_ns = self.owed_ns + time_ns
+        self.owed_keyed, self.owed_receiving = keyed, receiving
+        cut_off = self.cut_off
+        while left_ns >= _STEP_NS:
+            self.advance(_STEP_NS * 1e-9, keyed, receiving)
+            left_ns -= _STEP_NS
+            if self.cut_off != cut_off:
+                self.owed_ns = 0
+                return time_ns - left_ns, True
+        self.owed_ns = left_ns
+        return time_ns, False
+
+    def catch_up(self) -> None:
+        """Let the time pass that is owed."""
+        if self.owed_ns:
+            self.advance(self.owed_ns * 1e-9, self.owed_keyed, self.owed_receiving)
+            self.owed_ns = 0
+
+    def advance(self, step_s: float, keyed: float, receiving: float) -> None:
+        """Let a short time pass in one step."""
         part = self.battery
         idle_a = part.standby_a + (part.receive_a - part.standby_a) * receiving
         keyed_a = idle_a

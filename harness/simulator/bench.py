@@ -37,6 +37,10 @@ _GENERATOR_ERROR_DB = 0.12
 _GENERATOR_ERROR_PPM = 0.01
 _LOST_SHARE = 0.02
 _PIECE_S = 0.2
+_SETTLING_S = 1.5
+"""So long after the hang time the keying is steady: its own delays, and then a second. Chosen."""
+_RECENT_FRAMES = 50
+"""A second, whose keying counts for what follows."""
 _UNPLUGGED_S = 4.0
 _METER_NOISE_V = 0.004
 _METER_NOISE_A = 0.002
@@ -94,7 +98,9 @@ class SimulatedBench:
         self._meter = chains[5]
         self._seed = seed
         self._now_s = _OPENED_S
-        self._skipped_s = 0.0
+        self._skipped_ns = 0
+        self._settled_s: float | None = None
+        self._steady: tuple[float, float] | None = None
         self._take_s: float | None = None
         self._takes: list[float] = []
         self._readers: dict[Role, _Reader] = {}
@@ -116,6 +122,7 @@ class SimulatedBench:
         """Begin a take: the next sample is sample 0 (of each dongle, a few us apart)."""
         if self._take_s is not None:
             raise ValueError("a take is already running: stop() it first")
+        self._unsettle()
         self._take_s = self._now_s
         self._takes.append(self._now_s)
         self._readers = {
@@ -159,6 +166,7 @@ class SimulatedBench:
 
     def stop(self) -> None:
         """End the take; allowed when none is running."""
+        self._unsettle()
         self._take_s = None
         self._readers = {}
 
@@ -174,6 +182,7 @@ class SimulatedBench:
                 WHERE,
                 f"Stay within {WIDEST_OFFSET_HZ / 1e3:g} kHz of the unit's receive frequency",
             )
+        self._unsettle()
         self._world.set_generator(self._now_s, offset_hz=offset_hz)
 
     def set_modulation(self, tone_hz: float, deviation_hz: float) -> None:
@@ -184,6 +193,7 @@ class SimulatedBench:
                 WHERE,
                 "Both go up to 10 kHz",
             )
+        self._unsettle()
         self._world.set_generator(self._now_s, tone_hz=tone_hz, deviation_hz=deviation_hz)
 
     def set_level(self, level_port_dbm: float) -> None:
@@ -204,6 +214,7 @@ class SimulatedBench:
         before = self._world.programme.now.after
         if amplitude == before:
             return
+        self._unsettle()
         self._world.set_generator(self._now_s, after=amplitude)
         if self._take_s is not None and 0.0 in (before, amplitude):
             at_s = self._world.programme.now.half_power_s() - self._take_s
@@ -216,6 +227,7 @@ class SimulatedBench:
 
     def turn_knob(self, position: str) -> None:
         """Turn the squelch knob to a clock position in half hours, such as ``"3:30"``."""
+        self._unsettle()
         self._world.turn_knob(self._now_s, position)
 
     @property
@@ -225,6 +237,7 @@ class SimulatedBench:
 
     def set_transmitter_enabled(self, enabled: bool) -> None:
         """Let the unit transmit when keyed, or keep it from it."""
+        self._unsettle()
         self._world.set_enabled(self._now_s, enabled)
 
     def read_supply(self) -> SupplyReading:
@@ -241,7 +254,8 @@ class SimulatedBench:
         """Let time pass between takes, faster than the clock.
 
         The unit is run until its keying has settled; from there on only charge and heat are
-        followed, with the keying of the last second.
+        followed, with the keying of the last second, until the supply cuts the transmitter off
+        or lets it on again: then the unit is run once more. The cut of a wait never shows.
 
         Raises
         ------
@@ -251,27 +265,45 @@ class SimulatedBench:
             raise ValueError("wait() lets time pass between takes, and one is running")
         if not 0.0 <= seconds < math.inf:
             raise ValueError(f"{seconds=} is not a time that can pass")
-        settling_s = self._world.unit.squelch.hang_s + 1.5
-        if seconds <= settling_s + 2 * FRAME_S:
-            self._now_s += seconds
-            self._world.advance(self._now_s)
-        else:
-            frames = math.ceil((self._now_s + settling_s) / FRAME_S)
-            ahead_s = seconds - (frames * FRAME_S - self._now_s)
-            self._now_s = frames * FRAME_S
-            self._world.rewind(self._now_s)
-            self._world.advance(self._now_s - FRAME_S / 2)
-            recent = self._world.frames[-50:]
-            keyed = sum(frame.keyed for frame in recent) / len(recent)
-            receiving = sum(max(frame.receiving, frame.keyed) for frame in recent) / len(recent)
-            self._world.fast_forward(ahead_s, keyed, receiving)
-            self._skipped_s += ahead_s
+        left_ns = round(seconds * 1e9)
+        while left_ns > 0:
+            if self._steady is None:
+                left_ns = self._settle(left_ns)
+                continue
+            passed_ns, switched = self._world.fast_forward(left_ns, *self._steady)
+            self._skipped_ns += passed_ns
+            left_ns -= passed_ns
+            if switched:
+                self._unsettle()
         self._tidy()
+
+    def _settle(self, left_ns: int) -> int:
+        """Run the unit towards the time at which its keying has settled; give what is left."""
+        if self._settled_s is None:
+            settling_s = self._world.unit.squelch.hang_s + _SETTLING_S
+            self._settled_s = math.ceil((self._now_s + settling_s) / FRAME_S) * FRAME_S
+        to_go_ns = round((self._settled_s - self._now_s) * 1e9)
+        if left_ns < to_go_ns:
+            self._now_s += left_ns * 1e-9
+            self._world.advance(self._now_s)
+            return 0
+        self._now_s = self._settled_s
+        self._world.rewind(self._now_s)
+        self._world.advance(self._now_s - FRAME_S / 2)
+        recent = self._world.frames[-_RECENT_FRAMES:]
+        keyed = sum(frame.keyed for frame in recent) / len(recent)
+        receiving = sum(max(frame.receiving, frame.keyed) for frame in recent) / len(recent)
+        self._steady = keyed, receiving
+        return left_ns - to_go_ns
+
+    def _unsettle(self) -> None:
+        """Something was commanded, or the supply switched: the keying may change."""
+        self._settled_s = self._steady = None
 
     @property
     def now_s(self) -> float:
         """Seconds that have passed since the bench was opened."""
-        return self._now_s - _OPENED_S + self._skipped_s
+        return self._now_s - _OPENED_S + self._skipped_ns * 1e-9
 
     # Description ------------------------------------------------------------------------------
 
@@ -307,6 +339,8 @@ class SimulatedBench:
         if self._take_s is not None:
             starts = [reader.frame_start_s for reader in self._readers.values()]
             needed_s = min([needed_s, *(self._take_s + start for start in starts)])
+        if self._settled_s is not None:
+            needed_s = min(needed_s, self._settled_s - _RECENT_FRAMES * FRAME_S)
         self._world.forget_before(needed_s - 2 * FRAME_S)
 
     def _keyings(self) -> list[Keying]:

@@ -11,7 +11,7 @@ shows in the bits.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,8 +125,10 @@ class World:
 
     @property
     def supply(self) -> Supply:
-        """The supply at the head."""
-        return self._state.supply
+        """The supply at the head; a copy."""
+        supply = self._state.supply.copy()
+        supply.catch_up()
+        return supply
 
     def turn_knob(self, at_s: float, position: str) -> None:
         """Turn the knob at a time."""
@@ -170,12 +172,16 @@ class World:
         while self.head_s < until_s:
             self._make()
 
-    def fast_forward(self, seconds: float, keyed: float, receiving: float) -> None:
-        """Let the supply and the heat go on while the grid stands still."""
+    def fast_forward(self, time_ns: int, keyed: float, receiving: float) -> tuple[int, bool]:
+        """Let the supply and the heat go on while the grid stands still.
+
+        It stops where the supply switches the transmitter. Gives how much of the time passed,
+        in ns, and whether that happened.
+        """
         supply = self._state.supply.copy()
-        supply.advance(seconds, keyed, receiving)
-        old = self._state
-        self._state = State(old.receiver, old.squelch, old.audio, old.transmitter, supply)
+        passed = supply.skip(time_ns, keyed, receiving)
+        self._state = replace(self._state, supply=supply)
+        return passed
 
     def trajectory(self, first: int, count: int) -> tuple[FloatArray, FloatArray]:
         """Phase (cycles) and amplitude (root of mW) of the output from grid sample ``first``.
@@ -212,7 +218,7 @@ class World:
         number, state = self._head, self._state
         first_s = number * FRAME_S
         draws = self._draw(number)
-        supply = state.supply.copy()
+        supply = self.supply
         transmitter = self._switched(number, supply, state.transmitter)
         envelope, transmitter, events = self.transmitter.envelope(first_s, FRAME, transmitter)
         power_mw = self.transmitter.power_port_mw(supply.temperature_degc, supply.voltage_v)
