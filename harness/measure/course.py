@@ -16,8 +16,21 @@ from harness.units import FloatArray
 
 GAP_INTERVALS = 3.0
 """Rows further apart than so many typical intervals are a gap. Chosen."""
-WARM_UP_MOST_S = 900.0
-"""A warm-up is looked for in so much of the start, or in a tenth of a shorter run. Chosen."""
+SETTLED_S = 2700.0
+"""The course is settled where a line holds for so long, or for 0.3 of a shorter run. Chosen: a
+warm-up of up to a third of it in time constant does not pass for a line."""
+SETTLED_SHARE = 0.3
+"""Of a run: so long a line must hold at most, and so late it may begin. Chosen."""
+SETTLED_ROWS = 5
+"""A line through fewer rows tells nothing. Chosen."""
+SETTLED_STEPS = 50
+"""So many beginnings are tried within the length of a line. Chosen: 1 min for 45 min."""
+STRAY_ROWS = 5
+"""Rows before the last from which it is foretold. Chosen."""
+STRAY_TIMES = (10.0, 20.0, 5.0)
+"""A last row is stray when it is off by more than so many times what counts as settled, the
+noise, and the largest step of the rows before it. Chosen: no bend of a course, but a fall in one
+interval by several times what it fell in any before."""
 END_ROWS = (15, 9, 5)
 """Rows at the end that a line is tried through, longest first. Chosen."""
 STRAIGHT = 1.5
@@ -117,12 +130,16 @@ class Start:
     """The settled start: its level, the first settled row, and the warm-up before it.
 
     ``warm_up`` is first value minus settled course, 0 without a warm-up; ``warm_up_s`` its length.
+    ``left`` is how far the course was still off the later one at its end; ``settled`` whether
+    that was little enough.
     """
 
     level: Level
     row: int
     warm_up: float
     warm_up_s: float
+    left: float = 0.0
+    settled: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +183,11 @@ class Course:
         """Count the values."""
         return len(self.time_s)
 
+    def before(self, time_s: float) -> Course:
+        """Give the course before a time."""
+        kept = self.time_s < time_s
+        return Course(self.time_s[kept], self.values[kept])
+
     @property
     def gaps(self) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
         """Whether there is a gap between each value and the next; shape (n - 1,)."""
@@ -188,33 +210,84 @@ class Course:
 
         Notes
         -----
-        A line through the rows after the longest warm-up, twice as long as that, is drawn back
-        to the start; the warm-up lasts while rows lie off it by more than ``least`` and three
-        times the noise. The level is the line's, at the first settled row. Chosen.
+        ``SETTLED_S`` are looked at from the first row on, then from later ones. The warm-up is
+        over where their first row lies to within ``least`` on the line through their latter two
+        thirds: the mean of the first rows, where it takes that to have the noise below
+        ``least``, up to a tenth of them; three times the noise of both is allowed. The level is
+        that of the line through all of them, at the first. Where that comes nowhere in the first
+        part of the run, the row with the smallest deviation counts. Chosen.
         """
-        first_s = float(self.time_s[0])
-        run_s = float(self.time_s[-1]) - first_s
-        longest_s = min(WARM_UP_MOST_S, run_s / 10.0)
-        since_s = self.time_s - first_s
-        window = (since_s >= longest_s) & (since_s <= 3.0 * longest_s)
-        plain = Start(Level(float(self.values[0]), self.noise, math.inf, 1), 0, 0.0, 0.0)
-        line = fit_line(self.time_s[window], self.values[window], first_s, self.noise)
-        if line is None:
-            return plain
-        off = self.values - (line.value + line.slope_per_s * since_s)
-        far = max(least, 3.0 * math.hypot(line.residual_rms, line.value_uncertainty))
-        row = 0
-        last_row = int(np.flatnonzero(window)[0])
-        while row < last_row and abs(off[row]) > far:
-            row += 1
-        settled = (since_s >= since_s[row]) & (since_s <= 3.0 * longest_s)
-        at = fit_line(self.time_s[settled], self.values[settled], self.time_s[row], self.noise)
-        if at is None:
-            return plain
-        level = Level(
-            at.value, at.value_uncertainty, at.degrees_of_freedom, int(np.count_nonzero(settled))
+        since_s = self.time_s - self.time_s[0]
+        run_s = float(since_s[-1])
+        length_s = max(min(SETTLED_S, SETTLED_SHARE * run_s), (SETTLED_ROWS - 1) * self.interval_s)
+        rows = max(int(np.searchsorted(since_s, length_s, side="right")), 1)
+        latest = int(np.searchsorted(since_s, SETTLED_SHARE * run_s, side="right"))
+        needed = max(math.ceil((3.0 * self.noise / least) ** 2), 1)
+        best: tuple[float, int, int] | None = None
+        for row in range(0, max(latest, 1), max(rows // SETTLED_STEPS, 1)):
+            stop = int(np.searchsorted(since_s, since_s[row] + length_s, side="right"))
+            middle = int(np.searchsorted(since_s, since_s[row] + length_s / 3.0))
+            first = slice(row, row + min(needed, max((stop - row) // 10, 1)))
+            at_s = float(self.time_s[first].mean())
+            later = fit_line(self.time_s[middle:stop], self.values[middle:stop], at_s)
+            if later is None:
+                continue
+            off = float(self.values[first].mean()) - later.value
+            # A line of n rows, drawn back by half its length, has 13 / n of the variance of one.
+            variances = 1.0 / (first.stop - first.start) + 13.0 / (stop - middle)
+            if best is None or abs(off) < abs(best[0]):
+                best = off, row, stop
+            if abs(off) <= max(least, 3.0 * self.noise * math.sqrt(variances)):
+                return self._start(row, stop, off, True)
+        if best is None:
+            return Start(Level(float(self.values[0]), self.noise, math.inf, 1), 0, 0.0, 0.0)
+        off, row, stop = best
+        return self._start(row, stop, off, False)
+
+    def _start(self, row: int, stop: int, left: float, settled: bool) -> Start:
+        """Give the start at a row, from the line through the rows from it to ``stop``."""
+        warm_up_s = float(self.time_s[row] - self.time_s[0])
+        times_s, values = self.time_s[row:stop], self.values[row:stop]
+        line = fit_line(times_s, values, float(times_s[0]), self.noise)
+        assert line is not None
+        drawn_back = line.value - line.slope_per_s * warm_up_s
+        return Start(
+            Level(line.value, line.value_uncertainty, line.degrees_of_freedom, stop - row),
+            row,
+            float(self.values[0]) - drawn_back if row else 0.0,
+            warm_up_s,
+            left if row or not settled else 0.0,
+            settled,
         )
-        return Start(level, row, float(off[0]) if row else 0.0, float(since_s[row]))
+
+    def stray_end(self, least: float) -> float:
+        """Give how far the last value lies off the course before it, 0 where it may belong to it.
+
+        Parameters
+        ----------
+        least : deviation that counts as settled, in the unit of the values
+        """
+        last = len(self) - 1
+        rows = self._whole(last, last - STRAY_ROWS, last)
+        if rows.stop - rows.start <= STRAY_ROWS:
+            return 0.0
+        time_s, values = self.time_s[rows], self.values[rows]
+        line = fit_line(time_s[:-1], values[:-1], float(time_s[-1]), self.noise)
+        if line is None:
+            return 0.0
+        off = float(values[-1]) - line.value
+        speed = float(np.abs(np.diff(values[:-1]) / np.diff(time_s[:-1])).max())
+        step = speed * float(time_s[-1] - time_s[-2])
+        sizes = (least, self.noise, step)
+        far = max(times * size for times, size in zip(STRAY_TIMES, sizes, strict=True))
+        return off if abs(off) > far else 0.0
+
+    def end_slope_per_s(self) -> float:
+        """Give the slope of the last few rows; 0 where there are too few."""
+        last = len(self) - 1
+        rows = self._whole(last, last - LOCAL_ROWS, last)
+        line = fit_line(self.time_s[rows], self.values[rows], float(self.time_s[last]))
+        return 0.0 if line is None else line.slope_per_s
 
     def end(self) -> Level:
         """Give the level at the last row: of a line where the end is straight, else the row's."""

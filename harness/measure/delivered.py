@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -26,6 +26,7 @@ def delivered(
     complete: bool,
     options: Options,
     more: Mapping[str, Any],
+    ends: Sequence[Contribution] = (),
 ) -> Reading:
     """Give ``energy_delivered`` (Wh) or ``charge_delivered`` (Ah) over the run.
 
@@ -34,6 +35,7 @@ def delivered(
     complete : whether the log goes on to the end of the run
     options : ``voltage_contributions`` and ``current_contributions`` are heeded
     more : further fields of the reading
+    ends : how uncertain the end of the run is, in s, beside the log's interval
 
     Notes
     -----
@@ -92,6 +94,7 @@ def delivered(
                     source="the log's interval there, as a rectangle",
                 )
             )
+    parts += scaled(ends, float(values[-1]) / 3600.0)
     if not complete:
         notes.append("the log ends while still loaded")
     if gaps.any():

@@ -20,14 +20,21 @@ from harness.errors import BadInput
 from harness.measure.course import (
     Course,
     Crossing,
-    Level,
     Start,
     fit_line,
 )
 from harness.measure.delivered import delivered
+from harness.measure.discharge_parts import (
+    edge_parts,
+    half_width_part,
+    interval_part,
+    level_part,
+    warm_up_note,
+)
 from harness.measure.discharge_series import discharge_series
-from harness.measure.load import Edge, LoadedRun, Rows, find_run
+from harness.measure.load import LoadedRun, Rows, find_run
 from harness.measure.setup import Options
+from harness.measure.until_end import end_parts, until_end
 from harness.readings import (
     Findings,
     Reading,
@@ -37,7 +44,7 @@ from harness.readings import (
     sentence,
 )
 from harness.recordings import LogTable
-from harness.uncertainty import Contribution, rectangular, scaled
+from harness.uncertainty import Contribution, scaled
 from harness.units import FloatArray
 
 COLUMNS = (
@@ -53,7 +60,7 @@ POWER_SETTLED_DB = 0.05
 """A power so near to its settled course is settled: the accuracy promised for drift."""
 FREQUENCY_SETTLED_HZ = 0.5
 """A carrier so near to its settled course is settled: the accuracy promised for drift."""
-STABILITY = "how steady the receiver was is not known and not included"
+STABILITY = "receiver drift not known, not included"
 _READINGS = (
     "power_drift",
     "power_slope",
@@ -163,33 +170,49 @@ class _Readings:
     """The readings of one run."""
 
     def __init__(self, rows: Rows, run: LoadedRun, options: Options, where: str) -> None:
-        self._rows = rows
-        self._run = run
         self._options = options
         self._end_v = options.end_v
+        # The supply is looked at in all rows of the run, dropouts too.
+        self._voltage = Course(rows.time_s[run.rows], rows.voltage_v[run.rows])
+        self._end = self._voltage.crossing(self._end_v) if self._end_v is not None else None
+        self._complete = run.off.rest_s is not None or self._end is not None
+        self._ends: tuple[Contribution, ...] = ()
         self._more: dict[str, Any] = {"recordings": (where,)}
+        if self._end is not None:
+            self._more = {**self._more, "conditions": {"end_v": self._end_v}}
+            value = level_part("run_time.repeatability", self._end.value, 1.0)
+            self._ends = end_parts(self._end, value, options.voltage_contributions)
+            if self._end.before_s is not None:
+                rows, run = until_end(rows, run, self._end)
+        self._rows = rows
+        self._run = run
         if run.gaps_s:
             self._more["flags"] = ("lost samples",)
         self._on = run.on.time_s
         self._power = self._course(rows.power_dbm)
         self._frequency = self._course(rows.frequency_error_hz)
-        # The supply is looked at in all rows of the run, dropouts too.
-        self._voltage = Course(rows.time_s[run.rows], rows.voltage_v[run.rows])
-        self._end = self._voltage.crossing(self._end_v) if self._end_v is not None else None
+        # A run cut at the end voltage has rows beyond: its last one is no stray.
+        self._strays = self._leave_out_stray_end() if self._end is None else {}
 
     def all(self) -> tuple[Reading, ...]:
+        run_time = self._run_time()
+        if self._end is not None and self._end.before_s is None:
+            why = f"The battery was below {self._end_v:g} V from the first row on."
+            return tuple(
+                run_time if name == run_time.name else not_measured(name, why, **self._more)
+                for name in _READINGS
+            )
         start = self._power.start(POWER_SETTLED_DB) if len(self._power) else None
-        options = self._options
-        complete = self._run.off.rest_s is not None or self._end is not None
+        given = (self._rows, self._run, self._complete, self._options, self._more, self._ends)
         return (
             self._drift("power", self._power, POWER_SETTLED_DB, "dB"),
             self._slope(start),
             self._time_to(1, start),
             self._time_to(3, start),
-            self._run_time(),
+            run_time,
             self._drift("frequency", self._frequency, FREQUENCY_SETTLED_HZ, "Hz"),
-            delivered("energy_delivered", self._rows, self._run, complete, options, self._more),
-            delivered("charge_delivered", self._rows, self._run, complete, options, self._more),
+            delivered("energy_delivered", *given),
+            delivered("charge_delivered", *given),
         )
 
     def _course(self, column: FloatArray) -> Course:
@@ -197,23 +220,50 @@ class _Readings:
         loaded = self._run.loaded
         return Course(self._rows.time_s[loaded], column[loaded])
 
+    def _leave_out_stray_end(self) -> dict[str, float]:
+        """Leave out a last row that is off the course; give by how much, for each quantity."""
+        power, frequency = self._power, self._frequency
+        strays = {
+            "power": power.stray_end(POWER_SETTLED_DB) if len(power) else 0.0,
+            "frequency": frequency.stray_end(FREQUENCY_SETTLED_HZ) if len(frequency) else 0.0,
+        }
+        if not any(strays.values()):
+            return {}
+        last_s = max(float(c.time_s[-1]) for c in (power, frequency) if len(c))
+        self._power, self._frequency = power.before(last_s), frequency.before(last_s)
+        return strays
+
     def _drift(self, what: str, course: Course, least: float, unit: str) -> Reading:
         name = f"{what}_drift"
         if len(course) < 2:
             return not_measured(name, f"The log has no {what} under load.", **self._more)
         start, end = course.start(least), course.end()
-        parts = [_part(f"{what}.settled start", start.level, -1.0), _part(f"{what}.end", end, 1.0)]
+        parts = [
+            level_part(f"{what}.settled start", start.level, -1.0),
+            level_part(f"{what}.end", end, 1.0),
+        ]
+        parts += scaled(self._ends, course.end_slope_per_s())
+        if start.left:
+            parts.append(half_width_part(f"{what}.warm-up", start.left, "what is left of it"))
+        notes = [warm_up_note(start, unit)] if len(course) > 2 else []
+        if len(course) == 2:
+            notes.append("two rows only, their noise is not known")
+        if self._run.went_in_row:
+            notes.append("the last row, in which the load went off, is left out")
+        if self._strays:
+            off = self._strays[what]
+            by = f", {off:+.2f} {unit} off the course," if off else ""
+            notes.append(f"the last row{by} is left out: the load may have gone off in it")
+            if off:
+                parts.append(half_width_part(f"{what}.last row", off, "deviation of the last row"))
         if what == "power":
             parts += self._declared(course, start)
-        note = f"{_warm_up_note(start, unit)}; {STABILITY}"
-        if len(course) == 2:
-            note = f"two rows only, their noise is not known; {STABILITY}"
         return measured(
             name,
             end.value - start.level.value,
             parts,
             count=len(course) - start.row,
-            note=sentence(note),
+            note=sentence("; ".join([*notes, STABILITY])),
             **self._more,
         )
 
@@ -254,7 +304,7 @@ class _Readings:
             line.slope_per_s * 3600.0,
             [part],
             count=len(time_s),
-            note=sentence(_warm_up_note(start, "dB")),
+            note=sentence(warm_up_note(start, "dB")),
             **self._more,
         )
 
@@ -264,18 +314,31 @@ class _Readings:
             return not_measured(name, "The log has no power under load.", **self._more)
         crossing = self._power.crossing(start.level.value - drop_db, start.row, averaged=True)
         if crossing is None:
-            ended = "ended" if self._run.off.rest_s is not None else "was last logged"
-            low_db = float(self._power.values.min()) - start.level.value
-            note = f"Never: the power was within {max(-low_db, 0.0):.2f} dB until the run {ended}."
+            low_db = max(start.level.value - float(self._power.values.min()), 0.0)
+            if low_db - self._strays.get("power", 0.0) >= drop_db:
+                return measured(
+                    name,
+                    float(self._power.time_s[-1]) - self._on,
+                    edge_parts("load on", self._run.on, -1.0),
+                    bound="lower",
+                    note="Only the last row is so low, and the load may have gone off in it.",
+                    **{**self._more, "count": len(self._power) - start.row},
+                )
+            ended = "ended" if self._complete else "was last logged"
+            note = f"Never: the power was within {low_db:.2f} dB until the run {ended}."
             return not_measured(name, note, **self._more)
         fall = crossing.slope_per_s
+        parts = [
+            level_part("power.settled start", start.level, 1.0 / fall),
+            level_part(f"{name}.repeatability", crossing.value, -1.0 / fall),
+        ]
+        if not crossing.is_straight and crossing.before_s is not None:
+            half_s = (crossing.after_s - crossing.before_s) / 2.0
+            parts.append(interval_part(f"{name}.logging interval", half_s, 1.0))
         return self._at(
             name,
             crossing,
-            [
-                _part("power.settled start", start.level, 1.0 / fall),
-                _part(f"{name}.repeatability", crossing.value, -1.0 / fall),
-            ],
+            parts,
             "",
             len(self._power) - start.row,
         )
@@ -290,7 +353,7 @@ class _Readings:
         **more: Any,
     ) -> Reading:
         """Give the time from load on to a crossing, or the bound where a gap hides it."""
-        on = _edge_parts("load on", self._run.on, -1.0)
+        on = edge_parts("load on", self._run.on, -1.0)
         more = {**self._more, **more, "count": count}
         notes = [note] if note else []
         after_s = crossing.after_s - self._on
@@ -306,9 +369,6 @@ class _Readings:
             notes.append(f"it lies in a gap of the log, {before_s:.0f} s to {after_s:.0f} s")
             more["bound"] = "lower"
             return measured(name, before_s, on, note=sentence("; ".join(notes)), **more)
-        if not crossing.is_straight:
-            half_s = (after_s - before_s) / 2.0
-            parts = [*parts, _interval_part(f"{name}.logging interval", half_s, 1.0)]
         return measured(
             name,
             crossing.time_s - self._on,
@@ -322,13 +382,10 @@ class _Readings:
         conditions = {} if self._end_v is None else {"end_v": self._end_v}
         if self._end is None:
             return self._to_load_off(name, {**self._more, "conditions": conditions})
-        # A meter that shows too much sees the end voltage late; the slope is below 0.
-        late = -1.0 / self._end.slope_per_s
-        part = _part(f"{name}.repeatability", self._end.value, late)
         return self._at(
             name,
             self._end,
-            [part, *scaled(self._options.voltage_contributions, late)],
+            list(self._ends),
             f"the battery was at {self._end_v:g} V",
             len(self._voltage),
             conditions=conditions,
@@ -337,8 +394,8 @@ class _Readings:
     def _to_load_off(self, name: str, more: dict[str, Any]) -> Reading:
         off = self._run.off
         parts = [
-            *_edge_parts("load on", self._run.on, -1.0),
-            *_edge_parts("load off", off, 1.0),
+            *edge_parts("load on", self._run.on, -1.0),
+            *edge_parts("load off", off, 1.0),
         ]
         bound: str | None = "lower" if self._run.on.in_gap else None
         if off.rest_s is None:
@@ -364,33 +421,3 @@ class _Readings:
             note=sentence(note),
             **more,
         )
-
-
-def _part(name: str, level: Level, sensitivity: float) -> Contribution:
-    return Contribution(
-        name=name,
-        standard_uncertainty=level.standard_uncertainty,
-        sensitivity=sensitivity,
-        kind="A",
-        degrees_of_freedom=level.degrees_of_freedom,
-        source="scatter from row to row",
-    )
-
-
-def _interval_part(name: str, half_s: float, sensitivity: float) -> Contribution:
-    return Contribution(
-        name=name,
-        standard_uncertainty=rectangular(half_s),
-        sensitivity=sensitivity,
-        source="the log's interval there, as a rectangle",
-    )
-
-
-def _edge_parts(which: str, edge: Edge, sign: float) -> list[Contribution]:
-    return [_interval_part(f"{which}.logging interval", edge.half_s, sign)] if edge.sharp else []
-
-
-def _warm_up_note(start: Start, unit: str) -> str:
-    if not start.row:
-        return "no warm-up found"
-    return f"a warm-up of {start.warm_up:+.2f} {unit} in {start.warm_up_s:.0f} s is left out"

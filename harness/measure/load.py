@@ -11,6 +11,8 @@ What a row says of the load, the first that applies:
         no power in the log at all: voltage or frequency given   on
     else                                           unknown, and the row decides nothing
 
+The last row of a stretch is off, though keyed, when its current has fallen and that of the row
+before had not: the load went off in it, and its power and carrier are those of a part of it.
 One row that is off between two that are on is a dropout, not an end. The run is the longest
 stretch of "on"; what the load did before and after is said, not measured.
 """
@@ -89,6 +91,7 @@ class LoadedRun:
     interval_s : typical interval of its rows
     gaps_s : from and to of each gap in it
     transmitter_off : whether keying or power ended it, and not the current alone
+    went_in_row : whether the load went off in a row, which then is no longer in the run
     cautions : what else the load did
     """
 
@@ -99,6 +102,7 @@ class LoadedRun:
     interval_s: float
     gaps_s: tuple[tuple[float, float], ...]
     transmitter_off: bool
+    went_in_row: bool
     cautions: tuple[str, ...]
 
 
@@ -106,6 +110,8 @@ def find_run(rows: Rows) -> LoadedRun | None:
     """Find the longest stretch under load; None where there is none."""
     cautions: list[str] = []
     states = _states(rows, cautions)
+    went = _went_in_row(rows, states)
+    states[went] = _OFF
     known = np.flatnonzero(states != _UNKNOWN)
     state = states[known]
     time_s = rows.time_s[known]
@@ -152,15 +158,16 @@ def find_run(rows: Rows) -> LoadedRun | None:
             f"Rows are missing under load: {count}, {sum(lengths_s):.0f} s in all, the longest"
             f" {max(lengths_s):.0f} s."
         )
-    transmitter_off = False
+    transmitter_off = went_in_row = False
     if off.rest_s is not None:
         after = int(known[last + 1])
         # Unless the current is all that tells, what ended the run is keying or power.
         transmitter_off = bool(
-            rows.keyed[after] == 0.0
+            np.isfinite(rows.keyed[after])
             or _lost(rows.power_dbm)[after]
             or not np.isfinite(rows.current_a[after])
         )
+        went_in_row = bool(went[after])
     whole = slice(int(known[first]), int(known[last]) + 1)
     loaded = np.zeros(len(states), dtype=np.bool_)
     loaded[whole] = states[whole] != _OFF
@@ -172,6 +179,7 @@ def find_run(rows: Rows) -> LoadedRun | None:
         interval_s=interval_s,
         gaps_s=gaps_s,
         transmitter_off=transmitter_off,
+        went_in_row=went_in_row,
         cautions=tuple(cautions),
     )
 
@@ -216,6 +224,23 @@ def _states(rows: Rows, cautions: list[str]) -> _States:
             cautions.append("Nothing in the log tells the load; all of it is taken as loaded.")
     states[_lost(rows.power_dbm)] = _OFF
     return states
+
+
+def _went_in_row(rows: Rows, states: _States) -> NDArray[np.bool_]:
+    """Rows that are the last of a stretch and whose current alone has fallen; shape (n,)."""
+    went = np.zeros(len(states), dtype=np.bool_)
+    given = np.isfinite(rows.current_a)
+    if not given.any():
+        return went
+    half_a = float(rows.current_a[given].max()) / 2.0
+    known = np.flatnonzero(states != _UNKNOWN)
+    state, current_a = states[known], rows.current_a[known]
+    on_next = np.append(state[1:] == _ON, False)
+    fallen = (state == _ON) & (current_a <= half_a) & ~on_next
+    fallen[:1] = False
+    fallen[1:] &= (state[:-1] == _ON) & (current_a[:-1] > half_a)
+    went[known[fallen]] = True
+    return went
 
 
 def _without_dropouts(

@@ -6,6 +6,7 @@ Tolerances: DESIGN section 3 (one logging interval, 0.05 dB, 0.5 Hz, 0.5 %) or a
 """
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -183,14 +184,53 @@ def test_warm_up_is_left_out_and_told(size_db: float) -> None:
     # 0.05 dB of accuracy, 0.05 dB still to come when settled, and the sag of the first minutes.
     truth_db = run.power_dbm(run.run_s - 30.0) - run.power_dbm(0.0)
     assert reading.value == pytest.approx(truth_db, abs=0.1)
-    assert "warm-up" in reading.note
-    # Its size to 0.05 dB.
-    told_db = float(reading.note.split(" of ")[1].split()[0])
-    assert told_db == pytest.approx(size_db, abs=0.05)
+    # What is left of it when it counts as settled is 0.05 dB: its length in time constants.
+    length_s, way, told_db = re.search(
+        r"first (\d+) s, left out, it (\w+) by ([\d.]+) dB", reading.note
+    ).groups()
+    assert way == ("fell" if size_db > 0.0 else "rose")
+    assert float(told_db) == pytest.approx(abs(size_db), abs=0.05)
+    # Part of the rest is taken for slope by the line: at most half of it.
+    for least_db in (0.05, 0.1):
+        settled_s = 120.0 * math.log(abs(size_db) / least_db)
+        if least_db == 0.05:
+            assert float(length_s) <= settled_s + run.interval_s
+        else:
+            assert float(length_s) >= settled_s - run.interval_s
     for drop_db in (1.0, 3.0):
         time_s = pick(found, f"time_to_minus_{drop_db:.0f}db").value
         # 0.1 dB on the knee's 6 dB/h is 60 s.
         assert time_s == pytest.approx(run.time_to_s(drop_db), abs=30.0 + 60.0)
+
+
+@pytest.mark.parametrize("interval_s", [30.0, 300.0])
+def test_a_slow_warm_up_is_waited_for(interval_s: float) -> None:
+    """A crystal that warms up with 690 s: 130 Hz are 0.5 Hz after 3840 s, 36 Hz after 900 s."""
+    run = BatteryRun(interval_s=interval_s)
+    log = logged(run)
+    since_s = log.time_s - run.interval_s
+    warm_hz = 130.0 * np.exp(-since_s / 690.0)
+    found = measure(replace(log, frequency_error_hz=log.frequency_error_hz + warm_hz))
+    reading = pick(found, "frequency_drift")
+    length_s, way = re.search(r"first (\d+) s, left out, it (\w+)", reading.note).groups()
+    assert way == "fell"
+    assert 3840.0 - 690.0 * math.log(4.0) <= float(length_s) <= 3840.0 + interval_s
+    # From the settled row to the end, -5 Hz/h; what is left of the warm-up there, up to 2 Hz.
+    truth_hz = run.drift_hz_per_h * (run.run_s - interval_s - float(length_s)) / 3600.0
+    assert reading.value == pytest.approx(truth_hz, abs=2.0)
+    # What the line has taken of it for slope is not in U: half of what is left.
+    assert abs(reading.value - truth_hz) <= reading.expanded_uncertainty + 1.0
+
+
+def test_a_course_that_never_settles_says_so() -> None:
+    """Truth: 500 Hz that go away with 2 h are 203 Hz after 0.3 of six hours, and bent."""
+    run = BatteryRun(interval_s=60.0)
+    log = logged(run)
+    warm_hz = 500.0 * np.exp(-(log.time_s - run.interval_s) / 7200.0)
+    found = measure(replace(log, frequency_error_hz=log.frequency_error_hz + warm_hz))
+    reading = pick(found, "frequency_drift")
+    assert "had not settled" in reading.note
+    assert any(c.name == "frequency.warm-up" and c.effect > 0.5 for c in reading.contributions)
 
 
 def test_no_warm_up_where_there_is_none() -> None:
@@ -198,6 +238,16 @@ def test_no_warm_up_where_there_is_none() -> None:
 
 
 # Real batteries
+
+
+def delivered_to(log: LogTable, run_s: float) -> tuple[float, float]:
+    """Charge and energy from the first row at more than half of the current, in As and Ws."""
+    both = np.isfinite(log.voltage_v) & np.isfinite(log.current_a)
+    time_s, volts, amperes = log.time_s[both], log.voltage_v[both], log.current_a[both]
+    on_s = time_s[np.argmax(amperes > amperes.max() / 2.0)]
+    kept = (time_s >= on_s) & (time_s <= on_s + run_s)
+    charge_as = np.trapezoid(amperes[kept], time_s[kept])
+    return float(charge_as), float(np.trapezoid((volts * amperes)[kept], time_s[kept]))
 
 
 def check_real(path: Path, name: str) -> None:
@@ -213,6 +263,17 @@ def check_real(path: Path, name: str) -> None:
         reading = pick(measure(log, end_v), "run_time", end_v=end_v)
         assert reading.value == pytest.approx(3600 * to_hours, abs=60.0)
         assert reading.bound is None
+        # By hand: the trapezoid over the rows that have both, up to that moment.
+        charge_as, energy_ws = delivered_to(log, reading.value)
+        charge, energy = (
+            pick(measure(log, end_v), name) for name in ("charge_delivered", "energy_delivered")
+        )
+        # An interval of the log at each end.
+        within = 60.0 / reading.value
+        assert charge.value == pytest.approx(charge_as / 3600.0, rel=within)
+        assert energy.value == pytest.approx(energy_ws / 3600.0, rel=within)
+        assert charge.value < charge_ah
+        assert energy.value < energy_wh
     for absent in ("power_drift", "power_slope", "time_to_minus_1db", "frequency_drift"):
         assert pick(found, absent).verdict == "not measured"
     assert {s.name for s in found.series} == {"voltage", "current"}
@@ -260,6 +321,115 @@ def test_transmitter_off_before_the_end_voltage() -> None:
     assert "above 10 V" in reading.note
 
 
+def half_dead(log: LogTable, *, current_a: float | None, keyed: float = 1.0) -> LogTable:
+    """The log with the last row under load replaced by that of a sample the carrier died in.
+
+    Its figures are from a simulated run: 0.93 dB down, off by 110 Hz, the current of a receiver.
+    """
+    columns = {name: getattr(log, name).copy() for name in COLUMNS}
+    columns["power_dbm"][-2] -= 0.93
+    columns["frequency_error_hz"][-2] += 110.0
+    columns["keyed"][-2] = keyed
+    if current_a is not None:
+        columns["current_a"][-2] = current_a
+    return replace(log, **columns)
+
+
+@pytest.mark.parametrize("with_rest", [True, False])
+@pytest.mark.parametrize("keyed", [1.0, 0.0])
+@pytest.mark.parametrize("interval_s", [60.0, 300.0])
+def test_a_sample_in_which_the_carrier_died_is_not_the_end(
+    interval_s: float, keyed: float, with_rest: bool
+) -> None:
+    run = BatteryRun(interval_s=interval_s, slope_db_per_h=-0.4, knee_s=1e9)
+    log = half_dead(logged(run), current_a=0.11, keyed=keyed)
+    found = measure(log if with_rest else without(log, [-1]))
+    # The row before is the last whole one.
+    hours = (run.run_s - 2.0 * interval_s) / 3600.0
+    power, frequency = pick(found, "power_drift"), pick(found, "frequency_drift")
+    assert power.value == pytest.approx(-0.4 * hours, abs=0.01)
+    assert frequency.value == pytest.approx(run.drift_hz_per_h * hours, abs=0.1)
+    assert power.expanded_uncertainty < 0.05
+    assert ("the load went off, is left out" in power.note) is (keyed == 1.0)
+    # The load went off between the last whole row and this one, half an interval before it.
+    run_time = pick(found, "run_time")
+    assert run_time.value == pytest.approx(run.run_s - interval_s, abs=interval_s / 2.0)
+    assert run_time.bound is None
+    assert "transmitter went off" in run_time.note
+
+
+@pytest.mark.parametrize("with_rest", [True, False])
+def test_a_last_row_off_the_course_is_left_out_and_doubted(with_rest: bool) -> None:
+    """Nothing tells that the load had gone, and it may be a true fall: both lie within U."""
+    run = BatteryRun(interval_s=300.0, slope_db_per_h=-0.4, knee_s=1e9)
+    log = blanked(half_dead(logged(run), current_a=None), "current_a")
+    found = measure(log if with_rest else without(log, [-1]))
+    hours = (run.run_s - 600.0) / 3600.0
+    power, frequency = pick(found, "power_drift"), pick(found, "frequency_drift")
+    assert power.value == pytest.approx(-0.4 * hours, abs=0.01)
+    assert frequency.value == pytest.approx(run.drift_hz_per_h * hours, abs=0.1)
+    assert "the last row, -0.93 dB off the course, is left out" in power.note
+    assert power.expanded_uncertainty > 0.93
+    assert frequency.expanded_uncertainty > 110.0
+
+
+def test_a_last_row_far_down_gives_a_bound_on_the_time_to_it() -> None:
+    run = BatteryRun(interval_s=300.0, slope_db_per_h=-0.1, knee_s=1e9)
+    log = half_dead(logged(run), current_a=None)
+    reading = pick(measure(blanked(log, "current_a")), "time_to_minus_1db")
+    assert (reading.bound, reading.value) == ("lower", pytest.approx(run.run_s - 600.0 + 150.0))
+
+
+@pytest.mark.parametrize("knee_db_per_h", [-6.0, -20.0])
+@pytest.mark.parametrize("interval_s", [60.0, 300.0])
+def test_a_steep_end_is_an_end(interval_s: float, knee_db_per_h: float) -> None:
+    """A fall that has shown in the rows before is the battery's, not a sample's."""
+    run = BatteryRun(knee_db_per_h=knee_db_per_h, knee_s=5.4 * 3600.0, interval_s=interval_s)
+    reading = pick(measure(logged(run)), "power_drift")
+    truth_db = run.power_dbm(run.run_s - interval_s) - run.power_dbm(0.0)
+    assert reading.value == pytest.approx(truth_db, abs=0.05)
+    assert "last row" not in reading.note
+
+
+@pytest.mark.parametrize("interval_s", [60.0, 300.0])
+def test_all_readings_are_over_the_run_to_the_end_voltage(interval_s: float) -> None:
+    """12.6 V falling 0.3 V/h are 11.4 V after four hours; the run goes on for two more."""
+    run = BatteryRun(interval_s=interval_s, slope_db_per_h=-0.4, knee_s=4.5 * 3600.0)
+    found = measure(logged(run), 11.4)
+    short = replace(run, run_s=4 * 3600.0)
+    truths = {
+        # The level at load on and the slope are exact; half an interval for where load came on.
+        "power_drift": (-0.4 * 4.0, 0.4 * interval_s / 3600.0),
+        "frequency_drift": (run.drift_hz_per_h * 4.0, 5.0 * interval_s / 3600.0),
+        "power_slope": (-0.4, 1e-6),
+        "time_to_minus_1db": (run.time_to_s(1.0), interval_s),
+        "run_time": (4 * 3600.0, interval_s),
+        "charge_delivered": (short.charge_ah, short.charge_ah * interval_s / short.run_s),
+        "energy_delivered": (short.energy_wh, short.energy_wh * interval_s / short.run_s),
+    }
+    for name, (truth, within) in truths.items():
+        reading = pick(found, name)
+        assert reading.value == pytest.approx(truth, abs=within)
+        assert reading.conditions == {"end_v": 11.4}
+        assert reading.bound is None
+    assert "1.60 dB until the run ended" in pick(found, "time_to_minus_3db").note
+    # Half an interval of rectangle each at load on and at the end: what energy is known to.
+    energy = pick(found, "energy_delivered")
+    assert abs(energy.value - short.energy_wh) <= energy.expanded_uncertainty
+
+
+def test_an_end_voltage_that_is_not_reached_cuts_nothing() -> None:
+    log = logged(BatteryRun())
+    assert values(measure(log, 10.0)) == values(measure(log))
+    assert pick(measure(log, 10.0), "energy_delivered").conditions == {}
+
+
+def test_an_end_voltage_in_a_gap_gives_lower_bounds() -> None:
+    log = without(logged(BatteryRun(interval_s=60.0)), np.arange(230, 250))
+    for name in ("run_time", "charge_delivered", "energy_delivered"):
+        assert pick(measure(log, 11.4), name).bound == "lower"
+
+
 def test_log_that_ends_under_load_gives_lower_bounds() -> None:
     log = logged(BatteryRun())
     found = measure(without(log, [-1]))
@@ -281,6 +451,8 @@ def test_a_battery_that_was_flat_from_the_start() -> None:
     reading = pick(measure(logged(BatteryRun()), 13.0), "run_time")
     assert reading.bound == "upper"
     assert 0.0 <= reading.value <= 10.0
+    others = [r for r in measure(logged(BatteryRun()), 13.0).readings if r.name != "run_time"]
+    assert all(r.value is None and "from the first row on" in r.note for r in others)
 
 
 def test_power_lost_is_transmitter_off() -> None:
