@@ -739,16 +739,22 @@ METER = {
 
 
 @pytest.mark.parametrize(
-    ("column", "name", "offset"),
+    ("column", "name", "offset", "end_v"),
     [
-        ("voltage_v", "energy_delivered", 0.05),
-        ("current_a", "energy_delivered", 0.02),
-        ("current_a", "charge_delivered", 0.02),
-        ("voltage_v", "run_time", 0.05),
+        ("voltage_v", "energy_delivered", 0.05, None),
+        ("current_a", "energy_delivered", 0.02, None),
+        ("current_a", "charge_delivered", 0.02, None),
+        ("voltage_v", "run_time", 0.05, 12.2),
+        # The end voltage is seen late: the run is longer.
+        ("voltage_v", "energy_delivered", 0.05, 12.2),
+        ("voltage_v", "charge_delivered", 0.05, 12.2),
+        ("voltage_v", "power_drift", 0.05, 12.2),
+        ("voltage_v", "frequency_drift", 0.05, 12.2),
+        ("current_a", "energy_delivered", 0.02, 12.2),
     ],
 )
 def test_the_meter_s_part_is_what_an_offset_of_it_does(
-    column: str, name: str, offset: float
+    column: str, name: str, offset: float, end_v: float | None
 ) -> None:
     """Truth by construction: shift all rows by one standard uncertainty, and see the reading move.
 
@@ -756,7 +762,6 @@ def test_the_meter_s_part_is_what_an_offset_of_it_does(
     """
     log = logged(BatteryRun(run_s=4 * 3600.0))
     on = log.current_a > 0.0
-    end_v = 12.2 if name == "run_time" else None
     options = Options(end_v=end_v, **METER)
     reading = pick(discharge_from_log(log, options), name)
     shifted = replace(log, **{column: getattr(log, column) + np.where(on, offset, 0.0)})
