@@ -53,6 +53,12 @@ def dbm_from_uv(voltage_uv: float) -> float:
     return float(dbm_from_w((voltage_uv * 1e-6) ** 2 / SYSTEM_IMPEDANCE_OHM))
 
 
+def mhz_in_words(frequency_hz: float) -> str:
+    """Write a radio frequency for people: in MHz, to the hertz, at least three places."""
+    whole, _, places = f"{frequency_hz / 1e6:.6f}".partition(".")
+    return f"{whole}.{places.rstrip('0').ljust(3, '0')} MHz"
+
+
 def ppm_from_ratio(ratio: float) -> float:
     """Parts in a million of a plain ratio."""
     return ratio * 1e6

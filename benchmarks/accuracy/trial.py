@@ -28,17 +28,22 @@ class Truth:
         """Goal in the unit of the reading."""
         return self.goal * abs(self.value) if self.relative else self.goal
 
-    def of(self, findings: Findings) -> Reading:
-        """Give the one reading this is the truth of; LookupError unless there is just one."""
+    def of(self, findings: Findings) -> Reading | None:
+        """Give the one reading this is the truth of, None where there is none.
+
+        Raises
+        ------
+        LookupError : there are several.
+        """
         found = [
             reading
             for reading in findings.readings
             if reading.name == self.reading
             and all(reading.conditions.get(key) == value for key, value in self.conditions.items())
         ]
-        if len(found) != 1:
+        if len(found) > 1:
             raise LookupError(f"{len(found)} readings {self.reading} {dict(self.conditions)}")
-        return found[0]
+        return found[0] if found else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,8 +95,8 @@ class Outcome:
 def outcome(truth: Truth, findings: Findings) -> Outcome:
     """Find the reading of a truth and what it came to."""
     reading = truth.of(findings)
-    value = reading.value
-    if not isinstance(value, int | float) or reading.bound is not None:
+    value = None if reading is None else reading.value
+    if reading is None or not isinstance(value, int | float) or reading.bound is not None:
         return Outcome(truth=truth, value=None)
     half = reading.expanded_uncertainty or 0.0
     lower, upper = reading.interval or (value - half, value + half)

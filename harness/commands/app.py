@@ -17,6 +17,7 @@ from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.import_recording import import_recording
 from harness.commands.measure import measure
+from harness.commands.plain_help import PlainCommand
 from harness.commands.remeasure import remeasure
 from harness.commands.report_run import report
 from harness.commands.self_check import self_check
@@ -25,9 +26,21 @@ from harness.errors import HarnessError, one_line
 INTERRUPTED = 130
 """Exit status after Ctrl-C: 128 + SIGINT, the shell's custom."""
 
+HELP = """Measure and judge FM repeaters from recordings of software-defined receivers.
+
+Recordings come from the simulated bench (demo), from other programs (import), or are SigMF
+already. Recording from a receiver on the bench is not built yet.
+"""
+
+SELF_CHECK_HELP = """Measure the simulated bench against its settings.
+
+Each reading is compared with what the simulated bench was set to. That checks the measuring code;
+it says nothing of your receiver, its calibration or any other hardware.
+"""
+
 app = typer.Typer(
     name="harness",
-    help="Record, measure and judge FM repeaters on software-defined radio.",
+    help=HELP,
     rich_markup_mode=None,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -41,25 +54,25 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback(invoke_without_command=True)
+@app.callback(invoke_without_command=True, help=HELP)
 def root(
     context: typer.Context,
     version: bool = typer.Option(
         False, "--version", callback=_version, is_eager=True, help="Show the version and end."
     ),
 ) -> None:
-    """Record, measure and judge FM repeaters on software-defined radio."""
+    """Show the help where no command is given."""
     if context.invoked_subcommand is None:
         typer.echo(context.get_help())
 
 
-app.command("demo")(demo)
-app.command("measure")(measure)
-app.command("remeasure")(remeasure)
-app.command("import")(import_recording)
-app.command("report")(report)
-app.command("compare")(compare)
-app.command("self-check")(self_check)
+app.command("demo", cls=PlainCommand)(demo)
+app.command("measure", cls=PlainCommand)(measure)
+app.command("remeasure", cls=PlainCommand)(remeasure)
+app.command("import", cls=PlainCommand)(import_recording)
+app.command("report", cls=PlainCommand)(report)
+app.command("compare", cls=PlainCommand)(compare)
+app.command("self-check", cls=PlainCommand, help=SELF_CHECK_HELP)(self_check)
 
 _STOPPED = "stopped; what was recorded is kept"
 
@@ -77,7 +90,7 @@ def main() -> None:
             signal.signal(number, _stop)
     _ready_streams()
     try:
-        status = app(standalone_mode=False)
+        status = app(prog_name="harness", standalone_mode=False)
         sys.stdout.flush()
     except HarnessError as error:
         _fail(str(error), error.exit_status)
@@ -122,7 +135,17 @@ def _ready_streams() -> None:
 def _usage(error: typer.TyperException) -> str:
     context = getattr(error, "ctx", None)
     where = context.command_path if context else "harness"
-    return f"{error.format_message().rstrip('.')}. Try {where} --help."
+    told = error.format_message().rstrip(".")
+    for theirs, ours in _PLAINER:
+        told = told.replace(theirs, ours)
+    return f"{told}. Try {where} --help."
+
+
+_PLAINER = (
+    ("Input should be a valid number, unable to parse string as a number", "not a plain number"),
+    ("Input should be a valid integer, unable to parse string as an integer", "not a whole number"),
+)
+"""What the library's checker of types says, and how it is said here."""
 
 
 def _abandon_output() -> None:

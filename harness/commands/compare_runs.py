@@ -11,17 +11,24 @@ import typer
 def compare(
     first: Annotated[Path, typer.Argument(metavar="A.h5", help="Results to compare against.")],
     second: Annotated[Path, typer.Argument(metavar="B.h5", help="Results to compare.")],
-    out: Annotated[Path | None, typer.Option(help="Write the comparison as a page.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(metavar="PAGE.html", help="Write it as a page too.")
+    ] = None,
 ) -> None:
-    """Compare two runs: difference B minus A, its uncertainty and En number."""
+    """Compare two results files: B minus A.
+
+    Each difference with its uncertainty and En number.
+    """
     from rich.console import Console
 
     from harness.commands.run_names import names_of
     from harness.commands.show_comparison import print_comparison
     from harness.compare import compare_runs
-    from harness.report.write import write_comparison
+    from harness.report.write import require_page, write_comparison
     from harness.results import read_run
 
+    if out is not None:
+        require_page(out)
     a, b = read_run(first), read_run(second)
     comparison = compare_runs(a, b, *names_of((a, first), (b, second)))
     if out is not None:

@@ -19,16 +19,17 @@ def import_recording(
         ),
     ],
     centre: Annotated[
-        float, typer.Option(metavar="HZ", help="Frequency that the receiver was tuned to.")
+        str, typer.Option(metavar="HZ", help="Frequency that the receiver was tuned to.")
     ],
     rate: Annotated[
-        float | None, typer.Option(metavar="HZ", help="Samples per second; a WAV knows its own.")
+        str | None, typer.Option(metavar="HZ", help="Samples per second; a WAV knows its own.")
     ] = None,
     role: Annotated[
-        str, typer.Option(help="Side of the repeater: input, output or audio.")
+        str, typer.Option(metavar="ROLE", help="Side of the repeater: input, output or audio.")
     ] = "output",
     out: Annotated[
-        Path | None, typer.Option(help="Name of the recording; else as FILE, beside it.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Name of the recording; else as FILE, beside it."),
     ] = None,
     full_scale_dbm: Annotated[
         float | None, typer.Option(metavar="DBM", help="Power at the receiver of full scale.")
@@ -38,13 +39,18 @@ def import_recording(
         typer.Option(metavar="DB", help="Added to that level to get it at the unit's port."),
     ] = None,
     datatype: Annotated[
-        str | None, typer.Option(help="cu8, cs8, cs16 or cf32, where the name does not tell.")
+        str | None,
+        typer.Option(metavar="TYPE", help="cu8, cs8, cs16 or cf32, where the name does not tell."),
     ] = None,
     start: Annotated[
         str | None, typer.Option(metavar="UTC", help="Time of the first sample, ISO 8601.")
     ] = None,
 ) -> None:
-    """Bring in raw samples or an IQ WAV as a SigMF recording; FILE stays as it is."""
+    """Make a SigMF recording of raw samples or a WAV.
+
+    FILE stays as it is.
+    """
+    from harness.commands.words import carrier_hz, number_hz
     from harness.errors import BadInput
     from harness.recordings.description import ROLES
     from harness.recordings.raw import import_raw
@@ -53,8 +59,8 @@ def import_recording(
         raise BadInput(f"no role {role!r}", "--role", f"Give one of {', '.join(ROLES)}.")
     recording = import_raw(
         file,
-        sample_rate_hz=rate,
-        centre_hz=centre,
+        sample_rate_hz=number_hz(rate, "--rate"),
+        centre_hz=cast(float, carrier_hz(centre, "--centre")),
         role=cast(Role, role),
         out=out,
         datatype=datatype,

@@ -15,25 +15,31 @@ KIND_HELP = "carrier, audio, timing, squelch, spectrum or discharge."
 
 
 def measure(
-    kind: Annotated[str, typer.Argument(help=KIND_HELP)],
+    kind: Annotated[str, typer.Argument(metavar="KIND", help=KIND_HELP)],
     recordings: Annotated[
         list[Path],
         typer.Argument(
-            metavar="RECORDING...",
+            metavar="RECORDING",
             help="SigMF recordings of one take, or its collection; an audio file; a battery log.",
         ),
     ],
-    unit: Annotated[Path | None, typer.Option(help="Unit file: channel, limits.")] = None,
-    bench: Annotated[Path | None, typer.Option(help="Bench file: calibration.")] = None,
+    unit: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Unit file: channel, limits.")
+    ] = None,
+    bench: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Bench file: calibration.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object, no table.")] = False,
-    at: Annotated[float | None, typer.Option(metavar="HZ", help="Middle of the channel.")] = None,
-    spacing: Annotated[float | None, typer.Option(metavar="HZ", help="Channel spacing.")] = None,
+    at: Annotated[str | None, typer.Option(metavar="HZ", help="Middle of the channel.")] = None,
+    spacing: Annotated[str | None, typer.Option(metavar="HZ", help="Channel spacing.")] = None,
     span: Annotated[
         str | None, typer.Option(metavar="FROM:TO", help="Part to measure, in seconds.")
     ] = None,
     weighting: Annotated[
         str,
-        typer.Option(help="flat, psophometric or c-message: what sensitivity goes by."),
+        typer.Option(
+            metavar="NAME", help="flat, psophometric or c-message: what sensitivity goes by."
+        ),
     ] = "flat",
     de_emphasis: Annotated[
         bool, typer.Option("--de-emphasis", help="6 dB per octave on the audio.")
@@ -59,15 +65,19 @@ def measure(
         str | None,
         typer.Option(
             metavar="OURS=THEIRS,...",
-            help="Columns of a battery log, such as voltage_v=Battery-2; time_s=every:300.",
+            help="Columns of a battery log, such as voltage_v=Battery-2,time_s=every:300.",
         ),
     ] = None,
     verify: Annotated[bool, typer.Option(help="Check the recordings' checksums.")] = True,
 ) -> int:
-    """Measure recordings, once or years later: the same recordings give the same answer."""
+    """Measure recordings of one take.
+
+    The same recordings give the same answer, now and years later.
+    """
     from dataclasses import replace
 
     from harness.commands.show import print_findings, print_json
+    from harness.commands.words import carrier_hz, column_names, number_hz, require_log, span_s
     from harness.describe import load_bench, load_unit
     from harness.measure.run import measure_paths
     from harness.readings import judged, worst
@@ -76,8 +86,11 @@ def measure(
         _options(weighting, de_emphasis, repeater_delay, end_v),
         mask=mask,
         power_w=power,
-        standard_span_s=_span(standard_span, "--standard-span"),
+        standard_span_s=span_s(standard_span, "--standard-span"),
     )
+    at_hz, spacing_hz = carrier_hz(at, "--at"), number_hz(spacing, "--spacing")
+    if kind == "discharge":
+        require_log(recordings)
     the_unit = load_unit(unit) if unit else None
     the_bench = load_bench(bench) if bench else None
     from harness.commands.progress import progress_on_terminal, say_on_terminal
@@ -88,11 +101,11 @@ def measure(
             recordings,
             unit=the_unit,
             bench=the_bench,
-            at_hz=at,
-            spacing_hz=spacing,
-            span_s=_span(span),
+            at_hz=at_hz,
+            spacing_hz=spacing_hz,
+            span_s=span_s(span),
             options=options,
-            columns=_columns(columns),
+            columns=column_names(columns),
             verify=verify,
             progress=progress,
             say=None if as_json else say_on_terminal,
@@ -125,30 +138,3 @@ def _options(
             )
     choice = ", ".join(get_args(Weighting))
     raise BadInput(f"no weighting {weighting!r}", "--weighting", f"Choose one of {choice}.")
-
-
-def _span(text: str | None, option: str = "--span") -> tuple[float, float] | None:
-    from harness.errors import BadInput
-
-    if text is None:
-        return None
-    begin, colon, end = text.partition(":")
-    try:
-        if colon:
-            return float(begin or 0.0), float(end or "inf")
-    except ValueError:
-        pass
-    raise BadInput(f"{text!r} is no span", option, "Write FROM:TO in seconds, such as 0.5:2.5.")
-
-
-def _columns(text: str | None) -> dict[str, str] | None:
-    from harness.errors import BadInput
-
-    if text is None:
-        return None
-    pairs = [part.partition("=") for part in text.split(",")]
-    if not all(ours and theirs for ours, _, theirs in pairs):
-        raise BadInput(
-            f"{text!r} does not name columns", "--columns", "Write voltage_v=NAME,current_a=NAME."
-        )
-    return {ours.strip(): theirs.strip() for ours, _, theirs in pairs}

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
 from harness.commands.table import say
 
@@ -30,6 +30,10 @@ def say_on_terminal(text: str) -> None:
         console.print(text, highlight=False, markup=False)
 
 
+LINES_OF_A_RUN = 10
+"""How often a long run is told of where no bar can be shown. Chosen."""
+
+
 class TerminalWatcher:
     """A watcher of a run: a bar for each step where it can be seen, else a line."""
 
@@ -38,6 +42,9 @@ class TerminalWatcher:
         self._bar = _bar(self._console) if self._console.is_terminal else None
         self._task = None if self._bar is None else self._bar.add_task("starting", total=1.0)
         self._repeated = ""
+        self._title = ""
+        self._alike = False
+        self._told = 0
 
     def __enter__(self) -> TerminalWatcher:
         """Begin to show."""
@@ -51,19 +58,27 @@ class TerminalWatcher:
             self._bar.stop()
 
     def step(self, title: str) -> None:
-        """Show the title of what begins; of many alike (battery run) only the first as a line."""
+        """Show the title of what begins; as lines, of many alike one for each tenth."""
+        self._title = title
         if self._bar is not None and self._task is not None:
             self._bar.update(self._task, description=title, completed=0.0)
             return
         kind = title.partition(",")[0]
         if kind != self._repeated:
             say(self._console, title)
+            self._told = 0
+            self._alike = False
+        else:
+            self._alike = True
         self._repeated = kind
 
     def progress(self, share: float) -> None:
-        """Move the bar."""
+        """Move the bar; as lines, say where a run of many alike is."""
         if self._bar is not None and self._task is not None:
             self._bar.update(self._task, completed=share)
+        elif self._alike and int(share * LINES_OF_A_RUN + 1e-9) > self._told:
+            say(self._console, f"{self._title}, {share * 100:.0f} %")
+            self._told = int(share * LINES_OF_A_RUN + 1e-9)
 
     def say(self, text: str) -> None:
         """Print a line above the bar."""
@@ -74,6 +89,7 @@ def _bar(console: Console) -> Progress:
     return Progress(
         TextColumn("{task.description}", markup=False),
         BarColumn(bar_width=24),
+        TaskProgressColumn(),
         TimeElapsedColumn(),
         console=console,
         transient=True,

@@ -14,11 +14,13 @@ if TYPE_CHECKING:
 
 
 def remeasure(
-    kind: Annotated[str, typer.Argument(help="Kind of measurement, as of harness measure.")],
+    kind: Annotated[
+        str, typer.Argument(metavar="KIND", help="Kind of measurement, as of harness measure.")
+    ],
     places: Annotated[
         list[Path],
         typer.Argument(
-            metavar="RECORDING...",
+            metavar="RECORDING",
             help="SigMF recordings, takes, or folders that are searched for them.",
         ),
     ],
@@ -31,14 +33,22 @@ def remeasure(
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Dask scheduler to measure on instead.")
     ] = None,
-    unit: Annotated[Path | None, typer.Option(help="Unit file: channel, limits.")] = None,
-    bench: Annotated[Path | None, typer.Option(help="Bench file: calibration.")] = None,
-    at: Annotated[float | None, typer.Option(metavar="HZ", help="Middle of the channel.")] = None,
-    spacing: Annotated[float | None, typer.Option(metavar="HZ", help="Channel spacing.")] = None,
+    unit: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Unit file: channel, limits.")
+    ] = None,
+    bench: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Bench file: calibration.")
+    ] = None,
+    at: Annotated[str | None, typer.Option(metavar="HZ", help="Middle of the channel.")] = None,
+    spacing: Annotated[str | None, typer.Option(metavar="HZ", help="Channel spacing.")] = None,
     verify: Annotated[bool, typer.Option(help="Check the recordings' checksums.")] = True,
 ) -> int:
-    """Measure many recordings; those whose findings are there already are left as they are."""
+    """Measure many recordings, each into a file of its own.
+
+    Those whose findings are there already are left as they are.
+    """
     from harness.commands.progress import progress_on_terminal
+    from harness.commands.words import carrier_hz, number_hz
     from harness.describe import load_bench, load_unit
     from harness.errors import BadInput, HarnessError
     from harness.measure.kinds import KINDS
@@ -55,8 +65,8 @@ def remeasure(
         kind=kind,
         unit=load_unit(unit) if unit else None,
         bench=load_bench(bench) if bench else None,
-        at_hz=at,
-        spacing_hz=spacing,
+        at_hz=carrier_hz(at, "--at"),
+        spacing_hz=number_hz(spacing, "--spacing"),
         verify=verify,
     )
     found = find_jobs(kind, places, out)

@@ -11,22 +11,24 @@ import typer
 def report(
     run: Annotated[Path, typer.Argument(metavar="RUN.h5", help="Results to report.")],
     out: Annotated[
-        Path | None, typer.Option(help="The page; without it RUN.html beside the results.")
+        Path | None,
+        typer.Option(metavar="PAGE.html", help="The page [RUN.html beside the results]."),
     ] = None,
     against: Annotated[
         Path | None, typer.Option(metavar="OTHER.h5", help="Results to compare it with.")
     ] = None,
 ) -> None:
-    """Write the report of a run as a page that needs no network."""
+    """Write the report of a run as one page (HTML)."""
     from rich.console import Console
 
     from harness.commands.run_names import names_of
     from harness.compare import compare_runs
-    from harness.report.write import write_report
+    from harness.report.write import require_page, write_report
     from harness.results import read_run
 
-    this = read_run(run)
     page = out or run.with_suffix(".html")
+    require_page(page)
+    this = read_run(run)
     if against is None:
         write_report(page, this)
     else:

@@ -17,7 +17,10 @@ from harness.report.wording import (
     conditions_in_words,
     coverage,
     in_words,
+    is_never,
     limit_in_words,
+    minus,
+    remark,
     title_of,
 )
 
@@ -39,10 +42,11 @@ def print_json(findings: Findings) -> None:
 def print_findings(findings: Findings, limits: Sequence[Limit] = ()) -> None:
     """Print readings as a table, then what could not be measured and what to bear in mind."""
     console = Console()
-    _print_measured([r for r in findings.readings if r.value is not None], limits, console)
-    _print_missing([r for r in findings.readings if r.value is None], console)
+    told = [r for r in findings.readings if r.value is not None or is_never(r)]
+    _print_measured(told, limits, console)
+    _print_missing([r for r in findings.readings if r.value is None and not is_never(r)], console)
     for caution in findings.cautions:
-        say(console, f"Caution: {caution}")
+        say(console, f"Caution: {minus(caution)}")
 
 
 def print_run(run: Run, console: Console) -> None:
@@ -69,7 +73,8 @@ def _print_measured(
     headings = ("reading", "value", "verdict") if judged else ("reading", "value")
     rows = []
     for reading in readings:
-        values = (in_words(reading), reading.verdict or "") if judged else (in_words(reading),)
+        verdict = (reading.verdict or "") if reading.value is not None else ""
+        values = (in_words(reading), verdict) if judged else (in_words(reading),)
         rows.append(
             Row(
                 title=title_of(reading.name),
@@ -92,7 +97,7 @@ def _words(reading: Reading, limits: Sequence[Limit], *, notes: bool) -> str:
         f"limit {' and '.join(asked)}" if asked else "",
         conditions_in_words(reading.conditions),
         coverage(reading) if unusual else "",
-        reading.note if notes else "",
+        remark(reading) if notes else "",
         ", ".join(reading.flags),
     ]
     return "; ".join(word for word in words if word)
@@ -103,7 +108,9 @@ def _print_missing(readings: Sequence[Reading], console: Console) -> None:
     reasons: dict[tuple[str, str], list[str]] = {}
     for reading in readings:
         under = conditions_in_words(reading.conditions)
-        reasons.setdefault((reading.note.rstrip("."), under), []).append(title_of(reading.name))
+        reasons.setdefault((minus(reading.note).rstrip("."), under), []).append(
+            title_of(reading.name)
+        )
     for (reason, under), titles in reasons.items():
         where = f" ({under})" if under else ""
         say(console, f"Not measured: {', '.join(dict.fromkeys(titles))}{where}: {reason}.")

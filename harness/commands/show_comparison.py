@@ -6,33 +6,30 @@ from rich.console import Console
 
 from harness.commands.table import Row, print_rows, say
 from harness.compare import Comparison
-from harness.compare.runs import Row as Compared
-from harness.report.content import ComparedLine, ComparedRuns, compared
+from harness.report.compared import ComparedLine, ComparedRuns, compared
 
 
 def print_comparison(comparison: Comparison, console: Console) -> None:
     """Print what both runs can answer for, and what stands in one only."""
     words = compared(comparison)
-    compared_rows = [
-        row for row in comparison.rows if row.a.value is not None or row.b.value is not None
-    ]
-    rows = [_row(row, line, words) for row, line in zip(compared_rows, words.lines, strict=True)]
+    rows = [_row(line, words) for line in words.lines]
     if rows:
         print_rows(console, ("reading", "difference", "En", ""), rows)
+    for sweep in words.sweeps:
+        say(console, sweep)
     for title, conditions, value, reason in words.unmatched:
         under = f" ({conditions})" if conditions else ""
         say(console, f"Not compared: {title}{under}, {value}: {reason}.")
     _summary(words, console)
 
 
-def _row(row: Compared, line: ComparedLine, words: ComparedRuns) -> Row:
+def _row(line: ComparedLine, words: ComparedRuns) -> Row:
     """Write one quantity; which is the better only where that is a question."""
-    better = {"a": words.a_name, "b": words.b_name, None: ""}[row.better]
     under = [
         line.conditions,
         f"{words.a_name} {line.a}",
         f"{words.b_name} {line.b}",
-        f"{better} is the better" if better else "",
+        f"{line.better} is the better" if line.better else "",
         line.conclusion.rstrip(".") if line.agrees is None else "",
     ]
     return Row(

@@ -260,11 +260,13 @@ class Bench(Description):
     """A bench. ``calibrated`` is the day that its losses and scales were last measured.
 
     ``connection_uncertainty_db`` is how far a level moves, one standard deviation, each time that
-    a unit is connected anew.
+    a unit is connected anew. ``operator`` and ``place`` say who measures, and where.
     """
 
     name: Name
     note: Name | None = None
+    operator: Name | None = None
+    place: Name | None = None
     calibrated: Annotated[date, BeforeValidator(_day)] | None = None
     connection_uncertainty_db: UncertaintyDb | None = None
     input: InputReceiver | None = None

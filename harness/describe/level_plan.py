@@ -199,7 +199,7 @@ class _Plan:
             f"{name}, full scale",
             signal,
             receiver.full_scale_dbm,
-            f"full scale {receiver.full_scale_dbm:g} dBm",
+            f"full scale {receiver.full_scale_dbm:g} dBm".replace("-", "\N{MINUS SIGN}"),
             f"is overloaded above {receiver.full_scale_dbm:g} dBm",
         )
 

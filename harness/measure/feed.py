@@ -26,6 +26,7 @@ from harness.measure.setup import Channel, Step
 from harness.recordings import AudioFile, Recording, is_real, open_audio, open_recording
 from harness.recordings.recording import BLOCK_SAMPLES
 from harness.uncertainty import Contribution
+from harness.units import mhz_in_words
 
 SAME_LEVEL_DB = 1e-6
 """Two calibrations nearer than this are one. Chosen: rounding."""
@@ -149,8 +150,8 @@ def open_feed(
         plan = plan_channel(rate_hz, offset_hz, chosen.spacing_hz * width_spacings)
     except ValueError:
         raise BadInput(
-            f"a channel {chosen.spacing_hz:.0f} Hz wide at {chosen.middle_hz:.0f} Hz is not"
-            f" within {tuned_hz:.0f} +/- {rate_hz / 2:.0f} Hz",
+            f"a channel {chosen.spacing_hz:.0f} Hz wide at {mhz_in_words(chosen.middle_hz)} is"
+            f" not within {mhz_in_words(tuned_hz)} ± {mhz_in_words(rate_hz / 2)}",
             recording.name,
             "Give --at and --spacing that lie within the recording.",
         ) from None

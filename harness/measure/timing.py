@@ -203,6 +203,9 @@ class Timing:
         ]
         conditions = OUTPUT_ONLY
         drops = sum(not edge.is_rising for edge in outgoing.edges)
+        if outgoing.edges and not outgoing.edges[0].is_rising:
+            # Keyed before the recording began: what dropped the input may lie before it, too.
+            drops -= not any(pair.number == 1 for pair in hangs)
         if drops > len(hangs):
             self._cautions.append(
                 f"{drops - len(hangs)} of {drops} times the repeated audio does not show when the"

@@ -68,21 +68,30 @@ def battery_run(
     )
     started_s: float = yield Wait(seconds=0.0)
     number = 0
+    expected_s: float | None = None
     while True:
         now_s: float = yield Wait(seconds=interval_s if number else 0.0)
-        still_on = yield from _sample(number, on, now_s - started_s)
+        still_on = yield from _sample(number, on, now_s - started_s, expected_s)
         number += 1
         if not still_on or now_s - started_s > LONGEST_S:
             break
         supply: SupplyReading = yield ReadSupply()
+        if expected_s is None and supply.current_a > 0.0:
+            expected_s = battery.capacity_ah / supply.current_a * 3600.0
         if supply.voltage_v <= battery.end_v:
             yield Say(text=f"Stopped at {supply.voltage_v:.2f} V to protect the battery.")
             break
     yield MeasureLog(options=Options(end_v=battery.end_v))
 
 
-def _sample(number: int, on: Stimulus, elapsed_s: float) -> Generator[Step, Any, bool]:
-    """Record, measure and log one sample; give whether the carrier was on at its end."""
+def _sample(
+    number: int, on: Stimulus, elapsed_s: float, expected_s: float | None
+) -> Generator[Step, Any, bool]:
+    """Record, measure and log one sample; give whether the carrier was on at its end.
+
+    ``expected_s`` is the rated capacity at the current of the first sample, for the progress only.
+    """
+    title = f"Battery run, {elapsed_s / 3600:.2f} h"
     duration_s = SAMPLE_S if number else START_S
     stimulus = Stimulus(
         duration_s=duration_s,
@@ -93,10 +102,11 @@ def _sample(number: int, on: Stimulus, elapsed_s: float) -> Generator[Step, Any,
     take = f"battery/{number:05d}"
     yield Record(
         take=take,
-        title=f"Battery run, {elapsed_s / 3600:.2f} h",
+        title=title if expected_s is None else f"{title} of about {expected_s / 3600:.1f} h",
         stimuli=(stimulus,),
         roles=("output",),
         leave_on=True,
+        share=0.0 if expected_s is None else min(elapsed_s / expected_s, 1.0),
     )
     supply: SupplyReading = yield ReadSupply()
     carrier: Findings = yield Measure(kind="carrier", take=take, roles=("output",), keep=False)

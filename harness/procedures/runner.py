@@ -84,6 +84,7 @@ class Runner:
     findings: list[Findings] = field(default_factory=list)
     knob: str | None = None
     _log: BatteryLogWriter | None = None
+    _share: float | None = None
 
     def run(self, procedure: Procedure) -> list[Findings]:
         """Perform a procedure to its end; RF is off afterwards, also after an error or Ctrl-C."""
@@ -142,6 +143,7 @@ class Runner:
 
     def _record(self, step: Record) -> str:
         """Record a take: stimuli change when the streams' own time has come to them."""
+        self._share = step.share
         self.watcher.step(step.title)
         source, generator = self.open_bench.source, self.open_bench.generator
         started = self._now_utc
@@ -226,7 +228,11 @@ class Runner:
                     for block in blocks:
                         writers[role].write(block)
                         written[role] = block.end
-            self.watcher.progress(at_s / total_s)
+            self._progress(at_s / total_s)
+
+    def _progress(self, share: float) -> None:
+        """Tell how far the take is, or the run that it is a sample of."""
+        self.watcher.progress(share if self._share is None else self._share)
 
     def _annotation(self, stimulus: Stimulus, first: int, last: int) -> Annotation:
         """Describe a stimulus where the stream stood when it was set, not where a clock was."""
@@ -247,7 +253,7 @@ class Runner:
             unit=self.unit,
             bench=self.bench,
             options=step.options,
-            progress=self.watcher.progress,
+            progress=self._progress,
         )
         if step.keep:
             self.findings.append(found)

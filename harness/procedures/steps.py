@@ -49,6 +49,7 @@ class Record:
     """Record a take while the stimuli follow one another. Gives the take's name.
 
     ``roles`` are the streams kept; ``leave_on`` keeps the last stimulus on afterwards.
+    ``share`` is how much of a longer run is done, 0 to 1, where the take is a sample of one.
     """
 
     take: str
@@ -56,6 +57,7 @@ class Record:
     stimuli: tuple[Stimulus, ...]
     roles: tuple[Role, ...] = ("input", "output")
     leave_on: bool = False
+    share: float | None = None
 
     @property
     def duration_s(self) -> float:

@@ -7,20 +7,24 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from harness.compare import Comparison, Row
+from harness.compare import Comparison
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES
 from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict, sentence
+from harness.report.compared import ComparedRuns, compared, number_of
 from harness.report.drawing import Figure
 from harness.report.figures import figures_of
 from harness.report.receiver_figures import receiver_figures
+from harness.report.sweeps import SweepTable, sweep_table, swept
 from harness.report.wording import (
     TIE,
     also,
     conditions_in_words,
     coverage,
     in_words,
+    is_never,
     limit_in_words,
-    quantity,
+    minus,
+    remark,
     title_of,
 )
 from harness.results import Run
@@ -65,6 +69,7 @@ class Section:
     title: str
     lines: tuple[Line, ...]
     figures: tuple[Figure, ...]
+    sweeps: tuple[SweepTable, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,33 +79,6 @@ class Missing:
     titles: tuple[str, ...]
     conditions: str
     reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComparedLine:
-    """One row of the comparison, in words."""
-
-    title: str
-    conditions: str
-    a: str
-    b: str
-    difference: str
-    coverage: str
-    en: str
-    agrees: bool | None
-    conclusion: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComparedRuns:
-    """The comparison, in words."""
-
-    a_name: str
-    b_name: str
-    summary: str
-    lines: tuple[ComparedLine, ...]
-    unmatched: tuple[tuple[str, str, str, str], ...]
-    remarks: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,23 +121,21 @@ def content_of(run: Run, comparison: Comparison | None = None) -> Content:
         sections=tuple(
             Section(
                 title=_KINDS.get(kind, kind.replace("_", " ").capitalize()),
-                lines=tuple(
-                    _line(reading, run)
-                    for part in group
-                    for reading in part.readings
-                    if reading.value is not None
+                lines=tuple(_line(reading, run) for part in group for reading in _shown(part)),
+                figures=(
+                    *figures_of(kind, group, _spacing_hz(run)),
+                    *receiver_figures(kind, group),
                 ),
-                figures=(*figures_of(kind, group), *receiver_figures(kind, group)),
+                sweeps=tuple(table for part in group if (table := sweep_table(part)) is not None),
             )
             for kind, group in groups.items()
-            if any(reading.value is not None for part in group for reading in part.readings)
-            or any(part.series for part in group)
+            if any(_shown(part) for part in group) or any(part.series for part in group)
         ),
         missing=missing,
         cautions=_once(
             [
-                *(text for text in run.cautions if text not in CAUTIONS),
-                *(text for part in run.findings for text in part.cautions),
+                *(minus(text) for text in run.cautions if text not in CAUTIONS),
+                *(minus(text) for part in run.findings for text in part.cautions),
             ]
         ),
         safety=_safety(run),
@@ -184,9 +160,8 @@ def _by_kind(all_findings: Sequence[Findings]) -> dict[str, list[Findings]]:
 
 def _line(reading: Reading, run: Run) -> Line:
     term = TERMS[reading.name]
-    remarks = [*(flag for flag in reading.flags)]
-    if reading.note:
-        remarks.append(reading.note)
+    said = remark(reading, _nominal_hz(run))
+    remarks = [*reading.flags, *([said] if said else [])]
     return Line(
         title=title_of(reading.name),
         definition=term.definition,
@@ -200,14 +175,33 @@ def _line(reading: Reading, run: Run) -> Line:
             for limit in run.limits
             if limit.applies_to(reading)
         ),
-        verdict=reading.verdict,
+        verdict=None if is_never(reading) and not _limited(reading, run) else reading.verdict,
         remarks=tuple(remarks),
     )
+
+
+def _limited(reading: Reading, run: Run) -> bool:
+    return any(limit.applies_to(reading) for limit in run.limits)
+
+
+def _shown(part: Findings) -> list[Reading]:
+    """Give the readings that stand in a row of their own."""
+    folded = {id(reading) for group in swept(part.readings).values() for reading in group}
+    return [
+        reading
+        for reading in part.readings
+        if (reading.value is not None or is_never(reading)) and id(reading) not in folded
+    ]
 
 
 def _nominal_hz(run: Run) -> float | None:
     nominal = run.unit.get("transmit_hz")
     return float(nominal) if isinstance(nominal, int | float) and nominal > 0 else None
+
+
+def _spacing_hz(run: Run) -> float | None:
+    spacing = run.unit.get("channel_spacing_hz")
+    return float(spacing) if isinstance(spacing, int | float) and spacing > 0 else None
 
 
 def _missing(readings: Sequence[Reading], limits: Sequence[Limit]) -> tuple[Missing, ...]:
@@ -216,10 +210,10 @@ def _missing(readings: Sequence[Reading], limits: Sequence[Limit]) -> tuple[Miss
         (
             title_of(reading.name),
             conditions_in_words(reading.conditions),
-            reading.note or "No reason was given.",
+            minus(reading.note) or "No reason was given.",
         )
         for reading in readings
-        if reading.value is None
+        if reading.value is None and not is_never(reading)
     ]
     absent += [
         (
@@ -252,29 +246,27 @@ def _sentence(verdict: Verdict, readings: Sequence[Reading], missing: Sequence[M
     }
     judged = sum(counted.values())
     absent = sum(len(item.titles) for item in missing)
-    left = f" {_number(absent, 'thing')} not measured: see below." if missing else ""
+    left = f" {number_of(absent, 'thing')} not measured: see below." if missing else ""
     if verdict == "fail":
-        return f"{counted['fail']} of {_number(judged, 'judged reading')} outside the limits.{left}"
+        return (
+            f"{counted['fail']} of {number_of(judged, 'judged reading')} outside the limits.{left}"
+        )
     if verdict == "undecided":
         return (
-            f"For {counted['undecided']} of {_number(judged, 'judged reading')} the limit lies"
+            f"For {counted['undecided']} of {number_of(judged, 'judged reading')} the limit lies"
             f" within the uncertainty, so that neither pass nor fail can be said.{left}"
         )
     if verdict == "pass":
         return (
-            f"{_number(judged, 'judged reading')} within the limits, the uncertainty"
+            f"{number_of(judged, 'judged reading')} within the limits, the uncertainty"
             f" counted against the unit.{left}"
         )
     if judged:
         return (
-            f"{counted['pass']} of {_number(judged, 'judged reading')} within the limits, but"
+            f"{counted['pass']} of {number_of(judged, 'judged reading')} within the limits, but"
             f" not everything could be measured.{left}"
         )
     return f"No limit was given for what was measured.{left}"
-
-
-def _number(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def _open_points(readings: Sequence[Reading], limits: Sequence[Limit]) -> Iterable[str]:
@@ -329,7 +321,19 @@ def _particulars(run: Run) -> Iterable[tuple[str, str]]:
     day = f"{run.started_utc:%Y-%m-%d} "
     yield "Measured", f"{start.removesuffix(' UTC')} to {end.removeprefix(day)}"
     yield "Procedure", run.procedure
-    yield "Bench", _joined([bench.get("name"), _labelled("source", run.source)])
+    for key, word in (("operator", "Measured by"), ("place", "Where")):
+        if bench.get(key):
+            yield word, str(bench[key])
+    yield (
+        "Bench",
+        _joined(
+            [
+                bench.get("name"),
+                _labelled("source", run.source),
+                _labelled("calibrated", bench.get("calibrated")),
+            ]
+        ),
+    )
     for key, word in (
         ("output", "Output receiver"),
         ("input", "Input receiver"),
@@ -365,65 +369,3 @@ def _with_unit(value: Any, unit: str) -> str:
 def moment(when: datetime) -> str:
     """Write a time for people, to the second."""
     return f"{when:%Y-%m-%d %H:%M:%S} UTC"
-
-
-def compared(comparison: Comparison) -> ComparedRuns:
-    """Put a comparison into words."""
-    # What neither run could measure stands in the report of each, with its reason.
-    lines = tuple(
-        _compared_line(row)
-        for row in comparison.rows
-        if row.a.value is not None or row.b.value is not None
-    )
-    judged = [line for line in lines if line.agrees is not None]
-    apart = sum(line.agrees is False for line in judged)
-    summary = (
-        f"Of {_number(len(judged), 'quantity').replace('quantitys', 'quantities')} that both runs"
-        f" can answer for, {len(judged) - apart} agree within their uncertainties and {apart}"
-        " differ by more."
-        if judged
-        else "There is nothing that both runs can answer for."
-    )
-    return ComparedRuns(
-        a_name=comparison.a_name,
-        b_name=comparison.b_name,
-        summary=summary,
-        lines=lines,
-        unmatched=tuple(
-            (
-                title_of(alone.reading.name),
-                conditions_in_words(alone.reading.conditions),
-                f"{alone.run_name}: {in_words(alone.reading)}",
-                alone.reason,
-            )
-            for alone in comparison.unmatched
-        ),
-        remarks=comparison.remarks,
-    )
-
-
-def _score(en: float) -> str:
-    return quantity(en, "", decimals=2 if abs(en) < 10.0 else 0, signed=True)
-
-
-def _compared_line(row: Row) -> ComparedLine:
-    decimals = TERMS[row.name].decimals
-    difference = factor = ""
-    if row.difference is not None:
-        # A difference of levels is a ratio: in dB, whatever both refer to.
-        unit = "dB" if row.unit == "dBm" else row.unit
-        difference = quantity(
-            row.difference, unit, row.expanded_uncertainty, decimals=decimals, signed=True
-        )
-        factor = f"k = {row.coverage_factor:.3g}"
-    return ComparedLine(
-        title=title_of(row.name),
-        conditions=conditions_in_words(row.conditions),
-        a=in_words(row.a),
-        b=in_words(row.b),
-        difference=difference,
-        coverage=factor,
-        en="" if row.en is None else _score(row.en),
-        agrees=row.agrees,
-        conclusion=row.note,
-    )

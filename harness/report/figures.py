@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.readings import Findings, Series
+from harness.report.carrier_figures import carrier_figures
+from harness.report.discharge_figures import discharge_figures
 from harness.report.drawing import (
     FIRST,
     INK,
     QUIET,
     SECOND,
     Figure,
-    all_series,
     capital,
     draw_figure,
     draw_line,
@@ -26,6 +27,7 @@ from harness.report.drawing import (
 )
 from harness.report.response import draw_response, response_in_words, response_series
 from harness.report.spectrum_figures import spectrum_figures
+from harness.report.sweeps import LEVEL, SAME_LEVEL_DB
 from harness.report.thin import columns, finite_span
 from harness.report.wording import MINUS, in_words, plain, quantity
 
@@ -36,38 +38,20 @@ if TYPE_CHECKING:
 _FLOOR_DB = -60.0  # chosen: an envelope below it is drawn at the foot
 
 
-def figures_of(kind: str, group: Sequence[Findings]) -> list[Figure]:
-    """Draw what one kind of measurement found; nothing where there are no series."""
+def figures_of(
+    kind: str, group: Sequence[Findings], spacing_hz: float | None = None
+) -> list[Figure]:
+    """Draw what one kind of measurement found; nothing where there are no series.
+
+    Parameters
+    ----------
+    kind, group : the findings of one kind
+    spacing_hz : channel spacing of the unit, None where it is not known
+    """
+    if kind == "carrier":
+        return carrier_figures(group, spacing_hz)
     draw = _DRAWN.get(kind)
     return [] if draw is None else draw(group)
-
-
-def _carrier(group: Sequence[Findings]) -> list[Figure]:
-    figures = []
-    for number, spectrum in enumerate(all_series(group, "spectrum")):
-        low, high = finite_span(spectrum.axes[0].values)
-        if not low < high:
-            continue
-
-        def fill(drawing: Drawing, spectrum: Series = spectrum) -> None:
-            axes = drawing.subplots()
-            draw_line(axes, spectrum, 1e-3, color=FIRST, linewidth=0.9)
-            axes.axvline(0.0, color=QUIET, linewidth=0.8, linestyle=":")
-            axes.margins(x=0.0)
-            axes.set_xlabel("Offset from the nominal frequency, kHz")
-            axes.set_ylabel(spectrum.unit)
-
-        figures.append(
-            draw_figure(
-                f"spectrum{number}",
-                "Spectrum of what the unit transmits",
-                f"Level in {spectrum.unit} from {plain(round(low / 1e3, 1), 'kHz')} to"
-                f" {plain(round(high / 1e3, 1), 'kHz')} about the nominal frequency.",
-                2.5,
-                fill,
-            )
-        )
-    return figures
 
 
 def _audio(group: Sequence[Findings]) -> list[Figure]:
@@ -120,11 +104,12 @@ def _sinad(group: Sequence[Findings]) -> list[Figure]:
                 textcoords="offset points",
                 color=SECOND,
             )
-        axes.set_xlabel("Input level at the unit's port, dBm")
+        axes.set_xlabel(f"Input level at the unit's port{how}, dBm")
         axes.set_ylabel("SINAD, dB")
         axes.legend(loc="upper left")
 
     low, high = finite_span(points.axes[0].values)
+    how = _how_known(points, group)
     crossing = (
         "it does not give a sensitivity"
         if sensitivity_dbm is None
@@ -135,11 +120,28 @@ def _sinad(group: Sequence[Findings]) -> list[Figure]:
             "sinad",
             "SINAD of the repeated audio against input level",
             f"{points.values.size} levels from {plain(round(low, 1), 'dBm')} to"
-            f" {plain(round(high, 1), 'dBm')}; {crossing}.",
+            f" {plain(round(high, 1), 'dBm')}{how}; {crossing}.",
             2.8,
             fill,
         )
     ]
+
+
+def _how_known(points: Series, group: Sequence[Findings]) -> str:
+    """Say whether the levels of a sweep are as measured or as set; nothing if not known."""
+    set_dbm = {
+        level
+        for part in group
+        if any(series is points for series in part.series)
+        for reading in part.readings
+        if reading.name == "sinad"
+        and isinstance(level := reading.conditions.get(LEVEL), int | float)
+    }
+    levels_dbm = np.sort(points.axes[0].values)
+    if not set_dbm or len(set_dbm) != len(levels_dbm):
+        return ""
+    apart_db = np.abs(levels_dbm - np.array(sorted(set_dbm)))
+    return ", as set" if apart_db.max() < SAME_LEVEL_DB else ", as measured"
 
 
 def _squelch(group: Sequence[Findings]) -> list[Figure]:
@@ -340,69 +342,10 @@ def _first_edges(series: Series | None) -> tuple[float | None, float | None]:
     return up, float(drops[0]) if drops.size else None
 
 
-def _discharge(group: Sequence[Findings]) -> list[Figure]:
-    panels = [
-        (series, label, colour)
-        for name, label, colour in (
-            ("power", "Power, dBm", FIRST),
-            ("voltage", "Voltage, V", SECOND),
-        )
-        if (series := one_series(group, name)) is not None
-    ]
-    if not panels:
-        return []
-    marks = [
-        (word, seconds)
-        for word, name in (
-            (f"{MINUS}1 dB", "time_to_minus_1db"),
-            (f"{MINUS}3 dB", "time_to_minus_3db"),
-        )
-        if (seconds := number_of(one_reading(group, name))) is not None
-    ]
-    longest_s = max(finite_span(series.axes[0].values)[1] for series, *_ in panels)
-    unit, scale = ("h", 1 / 3600) if longest_s > 7200 else ("min", 1 / 60)
-
-    def fill(drawing: Drawing) -> None:
-        rows = drawing.subplots(len(panels), 1, sharex=True, squeeze=False)[:, 0]
-        for axes, (series, label, colour) in zip(rows, panels, strict=True):
-            draw_line(axes, series, scale, color=colour)
-            axes.set_ylabel(label)
-            for _, seconds in marks:
-                axes.axvline(seconds * scale, color=INK, linewidth=0.9, linestyle="--")
-        for word, seconds in marks:
-            rows[0].annotate(
-                word,
-                (seconds * scale, 1.0),
-                xycoords=("data", "axes fraction"),
-                xytext=(-4, -2),
-                textcoords="offset points",
-                ha="right",
-                va="top",
-            )
-        rows[-1].set_xlabel(f"Time from load on, {unit}")
-
-    spans = "; ".join(
-        f"{label.split(',')[0].lower()} from {finite_span(series.values)[1]:.4g} down to"
-        f" {finite_span(series.values)[0]:.4g} {series.unit}"
-        for series, label, _ in panels
-    )
-    reached = "; ".join(f"{word} after {quantity(seconds, 's')}" for word, seconds in marks)
-    return [
-        draw_figure(
-            "discharge",
-            "Power and voltage over the battery run",
-            f"{capital(spans)}. {capital(reached or 'no mark was reached')}.",
-            3.4 if len(panels) > 1 else 2.2,
-            fill,
-        )
-    ]
-
-
 _DRAWN: dict[str, Callable[[Sequence[Findings]], list[Figure]]] = {
-    "carrier": _carrier,
     "audio": _audio,
     "squelch": _squelch,
     "timing": _timing,
     "spectrum": spectrum_figures,
-    "discharge": _discharge,
+    "discharge": discharge_figures,
 }

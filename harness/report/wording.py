@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from harness.readings import ConditionValue, Limit, Reading
+from harness.readings import ConditionValue, Limit, Reading, sentence
 from harness.units import uv_from_dbm, w_from_dbm
 from harness.vocabulary import TERMS
 
@@ -75,7 +75,7 @@ def in_words(reading: Reading) -> str:
     """Write a reading: value and U, the ends of a lopsided interval, a bound, or a state."""
     value = reading.value
     if value is None:
-        return "not measured"
+        return "never within the run" if is_never(reading) else "not measured"
     if isinstance(value, str):
         return value
     decimals = TERMS[reading.name].decimals
@@ -121,7 +121,7 @@ def also(reading: Reading, nominal_hz: float | None = None) -> str:
     if reading.unit == "dBm" and reading.name.startswith(("sensitivity", "quieting")):
         level_uv = uv_from_dbm(value)
         half = None if spread is None else level_uv * per_db / 2.0 * spread
-        return quantity(level_uv, "µV", half)
+        return f"{quantity(level_uv, 'µV', half)} across 50 ohm"
     if reading.name == "frequency_error" and nominal_hz:
         half = None if spread is None else spread / nominal_hz * 1e6
         return quantity(value / nominal_hz * 1e6, "ppm", half)
@@ -148,6 +148,8 @@ def limit_in_words(limit: Limit) -> str:
         if low == -high:
             return f"within ± {plain(high, limit.unit)}"
         ends = plain(low, limit.unit), plain(high, limit.unit)
+        if limit.unit == "s" and low < _MILLISECONDS_BELOW_S <= high < _HOURS_FROM_S:
+            return f"{low:g} to {high:g} s".replace("-", MINUS)
         unit = f" {_unit(limit.unit)}"
         first = ends[0].removesuffix(unit) if ends[1].endswith(unit) else ends[0]
         return f"{first} to {ends[1]}"
@@ -206,6 +208,28 @@ def _condition(key: str, value: ConditionValue | tuple[float, float]) -> str:
         if key.endswith(ending):
             return f"{key.removesuffix(ending).replace('_', ' ')} {shown} {unit}"
     return f"{name} {shown}"
+
+
+def minus(text: str) -> str:
+    """Write the sign of each negative number in a sentence as people do."""
+    return re.sub(r"(?<![\w.)\]/-])-(?=\d)", MINUS, text)
+
+
+def remark(reading: Reading, nominal_hz: float | None = None) -> str:
+    """Write a reading's note without what ``also`` says already, and more exactly."""
+    note = minus(reading.note)
+    other = also(reading, nominal_hz)
+    if other.endswith("µV across 50 ohm"):
+        note = re.sub(r"[\d.]+ µV across 50 ohm(; )?", "", note)
+    if other.endswith("ppm"):
+        note = re.sub(rf"(, |; )?[+{MINUS}]?[\d.]+ ppm\b", "", note)
+    note = note.strip("; ")
+    return sentence(note[len("never") :].lstrip(":,. ")) if is_never(reading) else note
+
+
+def is_never(reading: Reading) -> bool:
+    """Whether a time was waited for to the end of the run, and did not come."""
+    return reading.value is None and reading.note.lower().startswith("never")
 
 
 def tied(text: str) -> str:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from harness.compare import Comparison
 from harness.describe.cautions import LOCAL_RULES
 from harness.errors import BadInput
-from harness.report.content import compared, content_of, moment
+from harness.report.compared import compared
+from harness.report.content import content_of, moment
 from harness.report.wording import tied
 from harness.results import Run
 
@@ -30,15 +31,16 @@ def write_report(
 
     Parameters
     ----------
-    path : of the page; one that is there is replaced as a whole
+    path : of the page, ending in .html; an earlier page of ours is replaced as a whole
     run : what to report
     comparison : of this run with another
     other : that other run, named in the comparison's head
 
     Raises
     ------
-    BadInput : the page cannot be written there.
+    BadInput : the page cannot be written there, or something else would be lost.
     """
+    require_page(Path(path))
     page = (
         _environment()
         .get_template("report.html")
@@ -75,11 +77,45 @@ def _environment() -> Environment:
         keep_trailing_newline=True,
     )
     environment.filters["tied"] = tied
+    environment.globals["generator"] = MARK
     return environment
+
+
+MARK = '<meta name="generator" content="harness">'
+"""Stands near the top of each page: such a file may be written anew."""
+_MARK_WITHIN = 2000
+
+
+def require_page(path: Path) -> None:
+    """Refuse a name that is no page's, and a file there that is not a page of ours.
+
+    Raises
+    ------
+    BadInput : it is so, or what is there cannot be read.
+    """
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise BadInput(
+            "the page is HTML", str(path), "Give a name that ends in .html; a browser prints it."
+        )
+    try:
+        with path.open("rb") as file:
+            ours = MARK.encode() in file.read(_MARK_WITHIN)
+    except FileNotFoundError:
+        return
+    except OSError as fault:
+        reason = fault.strerror or str(fault)
+        raise BadInput(
+            f"the page cannot be written ({reason})", str(path), "Give another place."
+        ) from fault
+    if not ours:
+        raise BadInput(
+            "is there already, and no page of this program", str(path), "Give another name."
+        )
 
 
 def _replace(path: Path, page: str) -> None:
     """Write beside the name and rename, so that no half page is ever there."""
+    require_page(path)
     try:
         handle, unfinished = tempfile.mkstemp(
             prefix=f".{path.name}.", suffix=".unfinished", dir=path.parent

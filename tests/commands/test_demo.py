@@ -84,12 +84,26 @@ def test_the_terminal_says_what_was_found_at_80_columns(demo) -> None:
     # No number stands apart from its unit at the end of a line.
     assert not [line for line in lines if line.split() and line.split()[-1] in ("±", "−")]
     # Where everything is, in one piece, to be copied.
-    for path in ("report.html", "frost-watch-2/results.h5", "frost-watch-1/results.h5"):
+    for path in (
+        "report.html",
+        "frost-watch-1/report.html",
+        "frost-watch-2/results.h5",
+        "frost-watch-1/results.h5",
+    ):
         assert any(line.endswith(str((folder / path).resolve())) for line in lines), path
     # The attack time that one of two ways cannot give is no news: the other gave it.
     assert "not seen in the output" not in printed.out
     # No limit of a unit without a battery is left unsaid.
     assert "Not measured: Run time: no step measured it." in lines
+
+
+def test_a_failure_of_the_second_unit_is_told_to_be_meant(demo) -> None:
+    folder, printed = demo
+    assert read_run(folder / "frost-watch-1" / "results.h5").verdict == "fail"
+    words = " ".join(printed.out.split())
+    assert "Frost Watch 1 is made to fail, to show what that looks like." in words
+    assert "The demonstration itself worked: the exit status is 0." in words
+    assert printed.status == 0
 
 
 def test_progress_and_cautions_go_to_the_other_stream(demo) -> None:
@@ -98,7 +112,23 @@ def test_progress_and_cautions_go_to_the_other_stream(demo) -> None:
     assert "Local rules and licensed practice come first." in printed.err
     assert "output path: 30 dB pad: 36.0 dBm, 10 W continuous" in printed.err
     assert printed.err.count("Attack and hang, 2 keyings") == 2
+    assert "Unit 1 of 2: Frost Watch 2" in printed.err
+    assert "Unit 2 of 2: Frost Watch 1" in printed.err
     assert all(len(line) <= 80 for line in printed.err.splitlines())
+
+
+def test_what_was_keyed_before_a_take_is_not_held_against_it(demo) -> None:
+    """The unit still hangs from the take before when that of the times begins."""
+    folder, _ = demo
+    run = read_run(folder / "frost-watch-2" / "results.h5")
+    timing = [part for part in run.findings if part.kind == "timing"]
+    edges = next(s for part in timing for s in part.series if s.name == "output_keying")
+    assert edges.values[0] < 0, "it begins keyed"
+    (hang,) = (
+        r for r in timing[1].readings if r.name == "hang_time" and r.conditions.get("method")
+    )
+    assert hang.count == LITTLE.keyings
+    assert timing[1].cautions == ()
 
 
 def test_the_truth_of_the_simulated_units_is_printed_nowhere(demo) -> None:

@@ -64,7 +64,7 @@ def refused(answer: tuple[int, str, str], *words: str) -> str:
     ("words", "told"),
     [
         (["mesure"], "mesure"),
-        (["measure"], "kind"),
+        (["measure"], "KIND"),
         (["measure", "carrier"], "--help"),
         (["measure", "carrier", "{r}", "--at"], "--help"),
         (["measure", "carrier", "{r}", "--at", "12.5k"], "number"),

@@ -1,12 +1,10 @@
 """The report: every reading in it with its U, nothing from outside, the same for the same run."""
 
-import importlib.util
 import re
 import shutil
 import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,16 +17,7 @@ from harness.report.wording import conditions_in_words, limit_in_words, title_of
 from harness.report.write import write_comparison, write_report
 from harness.results import read_run, write_run
 
-SAMPLE = Path(__file__).with_name("sample_run.py")
 VOID = {"meta", "col", "br", "link", "img", "hr", "input"}
-
-
-@pytest.fixture(scope="module")
-def sample():
-    spec = importlib.util.spec_from_file_location("sample_run", SAMPLE)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 class Page(HTMLParser):
@@ -282,6 +271,35 @@ def test_poor_findings_still_give_a_page(runs, tmp_path, part):
 def test_a_page_that_cannot_be_written_is_one_line(runs, tmp_path):
     with pytest.raises(BadInput, match="cannot be written"):
         write_report(tmp_path / "none" / "r.html", replace(runs[0], findings=()))
+
+
+@pytest.mark.parametrize("name", ["r.pdf", "r", "r.html.txt"])
+def test_only_a_page_is_called_a_page(runs, tmp_path, name):
+    run = replace(runs[0], findings=())
+    comparison = compare_runs(run, run, "A", "B")
+    with pytest.raises(BadInput, match=r"the page is HTML. Give a name that ends in \.html"):
+        write_report(tmp_path / name, run)
+    with pytest.raises(BadInput, match=r"the page is HTML. Give a name that ends in \.html"):
+        write_comparison(tmp_path / name, comparison, run, run)
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_page_of_ours_is_written_anew_and_nothing_else_is_lost(runs, tmp_path):
+    run = replace(runs[0], findings=())
+    comparison = compare_runs(run, run, "A", "B")
+    path = tmp_path / "r.html"
+    write_report(path, run)
+    write_comparison(path, comparison, run, run)
+    write_report(path, replace(run, title="Another"))
+    assert "Another" in path.read_text(encoding="utf-8")
+    for mine in (b"<!DOCTYPE html><p>my notes</p>", b"", b"\x89HDF\r\n"):
+        path.write_bytes(mine)
+        with pytest.raises(BadInput, match="is there already, and no page of this program"):
+            write_report(path, run)
+        with pytest.raises(BadInput, match="is there already, and no page of this program"):
+            write_comparison(path, comparison, run, run)
+        assert path.read_bytes() == mine
+        assert list(tmp_path.iterdir()) == [path]
 
 
 def test_a_comparison_alone(runs, tmp_path):

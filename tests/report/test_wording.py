@@ -72,7 +72,7 @@ def test_what_is_no_plain_number(given_reading, written):
         ({"maximum": -116.0, "unit": "dBm"}, "at most −116 dBm"),
         ({"minimum": 35.5, "maximum": 36.5, "unit": "dBm"}, "35.5 to 36.5 dBm"),
         ({"minimum": -200.0, "maximum": 200.0, "unit": "Hz"}, "within ± 200 Hz"),
-        ({"minimum": 0.5, "maximum": 3.0, "unit": "s"}, "500 ms to 3 s"),
+        ({"minimum": 0.5, "maximum": 3.0, "unit": "s"}, "0.5 to 3 s"),
         ({"allowed": ("normal", "chatters"), "unit": ""}, "normal or chatters"),
     ],
 )

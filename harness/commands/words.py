@@ -1,0 +1,113 @@
+"""What was typed, checked: frequencies, spans, columns, files that are no battery log."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+from harness.errors import BadInput
+from harness.units import mhz_in_words
+
+LEAST_CARRIER_HZ = 100e3
+"""Below it lies no radio channel of this bench: it was meant in MHz or kHz. Chosen."""
+_PREFIXES = {"k": "e3", "m": "e6", "g": "e9"}
+_PREFIXED = re.compile(r"\s*([+-]?[\d.]+)\s*([kmg])(hz)?\s*", re.IGNORECASE)
+
+
+def number_hz(text: str | None, option: str) -> float | None:
+    """Read a number in Hz; None where nothing was said.
+
+    Raises
+    ------
+    BadInput : it is no number; where it ends in k, M or G, how to write it instead.
+    """
+    if text is None:
+        return None
+    try:
+        return float(text)
+    except ValueError:
+        pass
+    prefixed = _PREFIXED.fullmatch(text)
+    remedy = "Give it in Hz, such as 153.825e6."
+    if prefixed:
+        remedy = f"Write it in Hz: {prefixed[1]}{_PREFIXES[prefixed[2].lower()]}."
+    raise BadInput(f"{text!r} is not a plain number", option, remedy)
+
+
+def carrier_hz(text: str | None, option: str) -> float | None:
+    """Read a radio frequency in Hz; 0 is a recording without one.
+
+    Raises
+    ------
+    BadInput : it is no number, or so low that MHz or kHz was meant.
+    """
+    value = number_hz(text, option)
+    if value is None or text is None or not 0.0 < abs(value) < LEAST_CARRIER_HZ:
+        return value
+    hint = f"; {value:.12g} MHz is {value:.12g}e6" if value >= 1.0 else ""
+    raise BadInput(
+        f"{text} Hz is no radio frequency of this bench (it begins at"
+        f" {mhz_in_words(LEAST_CARRIER_HZ)})",
+        option,
+        f"Give it in Hz{hint}.",
+    )
+
+
+def span_s(text: str | None, option: str = "--span") -> tuple[float, float] | None:
+    """Read FROM:TO in seconds; an end that is left out is that of the recording.
+
+    Raises
+    ------
+    BadInput : it is none.
+    """
+    if text is None:
+        return None
+    begin, colon, end = text.partition(":")
+    try:
+        if colon:
+            return float(begin or 0.0), float(end or "inf")
+    except ValueError:
+        pass
+    raise BadInput(f"{text!r} is no span", option, "Write FROM:TO in seconds, such as 0.5:2.5.")
+
+
+def column_names(text: str | None) -> dict[str, str] | None:
+    """Read which columns of a battery log are which.
+
+    Raises
+    ------
+    BadInput : it does not say so.
+    """
+    if text is None:
+        return None
+    remedy = "Write OURS=THEIRS with commas between, such as voltage_v=Battery-2,time_s=every:300."
+    named: dict[str, str] = {}
+    for part in text.split(","):
+        ours, equals, theirs = part.partition("=")
+        if not (ours.strip() and equals and theirs.strip()) or (";" in theirs and "=" in theirs):
+            raise BadInput(f"{text!r} does not name columns", "--columns", remedy)
+        named[ours.strip()] = theirs.strip()
+    return named
+
+
+def require_log(paths: Sequence[Path]) -> None:
+    """Refuse what a battery run is not measured from.
+
+    Raises
+    ------
+    BadInput : there is more than one file, or it is a SigMF recording.
+    """
+    if len(paths) > 1:
+        raise BadInput(
+            f"{len(paths)} files are given, and a battery run is measured from one log",
+            "RECORDING",
+            "Give the battery log, such as battery-log.csv, alone.",
+        )
+    for path in paths:
+        if path.suffix in (".sigmf-meta", ".sigmf-data", ".sigmf-collection"):
+            raise BadInput(
+                "is a SigMF recording, not a battery log",
+                str(path),
+                "Give the log of the run (CSV); of this recording measure carrier.",
+            )

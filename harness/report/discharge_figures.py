@@ -1,0 +1,120 @@
+"""Plot of a battery run: power and voltage against time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from harness.readings import Findings, Series
+from harness.report.drawing import (
+    FIRST,
+    INK,
+    QUIET,
+    SECOND,
+    Figure,
+    capital,
+    draw_figure,
+    draw_line,
+    number_of,
+    one_reading,
+    one_series,
+)
+from harness.report.thin import finite_span
+from harness.report.wording import MINUS, in_words
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Drawing
+
+
+def discharge_figures(group: Sequence[Findings]) -> list[Figure]:
+    """Draw a battery run, with the level that the drops count from."""
+    panels = [
+        (series, label, colour)
+        for name, label, colour in (
+            ("power", "Power, dBm", FIRST),
+            ("voltage", "Voltage, V", SECOND),
+        )
+        if (series := one_series(group, name)) is not None
+    ]
+    if not panels:
+        return []
+    marks = [
+        (word, seconds, down_db, in_words(reading))
+        for word, name, down_db in (
+            (f"{MINUS}1 dB", "time_to_minus_1db", 1.0),
+            (f"{MINUS}3 dB", "time_to_minus_3db", 3.0),
+        )
+        if (reading := one_reading(group, name)) is not None
+        and (seconds := number_of(reading)) is not None
+    ]
+    start_dbm = _start_level_dbm(one_series(group, "power"), marks)
+    longest_s = max(finite_span(series.axes[0].values)[1] for series, *_ in panels)
+    unit, scale = ("h", 1 / 3600) if longest_s > 7200 else ("min", 1 / 60)
+
+    def fill(drawing: Drawing) -> None:
+        rows = drawing.subplots(len(panels), 1, sharex=True, squeeze=False)[:, 0]
+        for axes, (series, label, colour) in zip(rows, panels, strict=True):
+            draw_line(axes, series, scale, color=colour)
+            axes.set_ylabel(label)
+            for _, seconds, *_ in marks:
+                axes.axvline(seconds * scale, color=INK, linewidth=0.9, linestyle="--")
+        if start_dbm is not None:
+            rows[0].axhline(start_dbm, color=QUIET, linewidth=0.9, linestyle=":")
+            rows[0].annotate(
+                f"start, {start_dbm:.2f} dBm",
+                (1.0, start_dbm),
+                xycoords=("axes fraction", "data"),
+                xytext=(-2, -3),
+                textcoords="offset points",
+                ha="right",
+                va="top",
+                color=INK,
+            )
+            for _, seconds, down_db, _ in marks:
+                rows[0].plot([seconds * scale], [start_dbm - down_db], "D", color=INK, markersize=4)
+        for word, seconds, *_ in marks:
+            rows[0].annotate(
+                word,
+                (seconds * scale, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(-4, -2),
+                textcoords="offset points",
+                ha="right",
+                va="top",
+            )
+        rows[-1].set_xlabel(f"Time from load on, {unit}")
+
+    spans = "; ".join(
+        f"{label.split(',')[0].lower()} from {finite_span(series.values)[1]:.4g} down to"
+        f" {finite_span(series.values)[0]:.4g} {series.unit}"
+        for series, label, _ in panels
+    )
+    reached = "; ".join(f"{word} after {words}" for word, _, _, words in marks)
+    return [
+        draw_figure(
+            "discharge",
+            "Power and voltage over the battery run",
+            f"{capital(spans)}. {capital(reached or 'no mark was reached')}.",
+            3.4 if len(panels) > 1 else 2.2,
+            fill,
+        )
+    ]
+
+
+def _start_level_dbm(
+    power: Series | None, marks: Sequence[tuple[str, float, float, str]]
+) -> float | None:
+    """Give the level that the marks count from: what was left at the first of them, and its fall.
+
+    A warm-up is left out of it, so it is not the first row of the log.
+    """
+    if power is None or not marks:
+        return None
+    known = np.isfinite(power.values)
+    if not known.any():
+        return None
+    _, seconds, down_db, _ = marks[0]
+    left_dbm = float(np.interp(seconds, power.axes[0].values[known], power.values[known]))
+    return left_dbm + down_db
