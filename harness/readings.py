@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Literal
@@ -349,3 +349,10 @@ def findings_json(findings: Findings) -> dict[str, Any]:
         "series": [series_json(series) for series in findings.series],
         "cautions": list(findings.cautions),
     }
+
+
+def unanswered(limits: Sequence[Limit], readings: Sequence[Reading]) -> tuple[Limit, ...]:
+    """Give the limits that apply to none of the readings."""
+    return tuple(
+        limit for limit in limits if not any(limit.applies_to(reading) for reading in readings)
+    )

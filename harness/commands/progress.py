@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
 from harness.commands.table import say
+
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
 
 @contextmanager
@@ -86,6 +89,9 @@ class TerminalWatcher:
 
 
 def _bar(console: Console) -> Progress:
+    # Takes as long to load as a short measurement, and is seen on terminals only.
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
     return Progress(
         TextColumn("{task.description}", markup=False),
         BarColumn(bar_width=24),

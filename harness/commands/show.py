@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 
 from harness.commands.table import Row, print_rows, say
-from harness.procedures.accept import unanswered
-from harness.readings import Findings, Limit, Reading, findings_json
+from harness.readings import Findings, Limit, Reading, findings_json, unanswered
 from harness.report.wording import (
     also,
     conditions_in_words,

@@ -19,14 +19,15 @@ from numpy.typing import NDArray
 
 from harness.blocks import Block
 from harness.dsp.decode import coding
-from harness.dsp.plan import WHOLE_LANES, ChannelPlan
+from harness.dsp.plan import ChannelPlan
 
-CHUNK_VALUES = 4096
-"""Decoded values worked on at a time: half of a first-level cache. Chosen."""
-TURNING_SAMPLES = 256
-"""Length of the table of fine turns; coarse ones are worked out once for each of it. Chosen."""
+CHUNK_SAMPLES = 3072
+"""Worked on at a time by the first filter: with the table of turns it stays in the second-level
+cache. Chosen by trial."""
 LANES = 8
 """Taps are filled up with zeros to whole registers of float32: no odd ends."""
+MIDDLE_SAMPLES = 2048
+"""Middle samples gathered before the second filter runs. Chosen."""
 
 _kernels: ModuleType | None = None
 
@@ -94,25 +95,28 @@ class CompiledReceiver:
         self._rails = None
         if how.lowest is not None and how.highest is not None:
             self._rails = self._dtype.type(how.lowest), self._dtype.type(how.highest)
-        self._first = _interleaved(plan, how.scale)
-        self._second = _filled(plan.second_taps, LANES).astype(np.float32)
-        step, length = 2 * plan.first_decimation, self._first.shape[1]
-        groups = max(CHUNK_VALUES // (4 * step), 1)
-        self._numbers = np.empty((4 * groups - 1) * step + length, dtype=np.float32)
-        # A window counts as there when the rows that the plain way takes for it are there.
+        step = plan.first_decimation
+        self._first = _filled(plan.first_taps / how.scale)
+        self._second = _filled(plan.second_taps)
+        groups = max(CHUNK_SAMPLES // (4 * step), 1)
+        length = (4 * groups - 1) * step + len(self._first)
+        self._numbers = _aligned(np.zeros((2, length)))
         half = len(plan.first_taps) // 2
-        within = half + (plan.first_rows + 1) * plan.first_decimation
-        self._reach = 3 * step + max(length, 2 * within)
+        turn_per_sample = plan.offset_hz / plan.sample_rate_hz
+        turns = -2.0 * np.pi * ((np.arange(-half, length - half) * turn_per_sample) % 1.0)
+        self._turning = _aligned(np.array([np.cos(turns), np.sin(turns)]))
+        self._turn = turn_per_sample * step
+        # A window counts as there when the rows that the plain way takes for it are there.
+        within = half + (plan.first_rows + 1) * step
+        self._reach = 2 * ((4 * groups - 1) * step + max(len(self._first), within))
         half = len(plan.second_taps) // 2
         within = half + (plan.second_rows + 1) * plan.second_decimation
         self._second_reach = 3 * plan.second_decimation + max(len(self._second), within)
-        self._tail = np.zeros(2 * self._reach + 4 * step, dtype=self._dtype)
-        room = 4 * groups + plan.second_decimation + self._second_reach
-        self._middle = np.zeros((2, room), dtype=np.float32)
-        self._turn = plan.offset_hz / plan.sample_rate_hz * plan.first_decimation
-        fine = -2.0 * np.pi * ((np.arange(TURNING_SAMPLES) * self._turn) % 1.0)
-        self._turning = np.array([np.cos(fine), np.sin(fine)], dtype=np.float32)
-        self._state = np.zeros(4, dtype=np.int64)
+        self._tail = np.zeros(2 * self._reach + 8 * groups * step, dtype=self._dtype)
+        # What is left of the middle when no group is complete, and chunks.
+        room = self._second_reach + 4 * plan.second_decimation + 4 * groups
+        self._middle = _aligned(np.zeros((2, max(room, MIDDLE_SAMPLES))))
+        self._state = np.zeros(5, dtype=np.int64)
         self._expected: int | None = None
         self._skip = 0
         self._next = 0
@@ -174,7 +178,7 @@ class CompiledReceiver:
         self._skip = 2 * (first * plan.first_decimation - half - start)
         channel = -(-first // plan.second_decimation) + plan.second_rows
         window = channel * plan.second_decimation - len(plan.second_taps) // 2 - first
-        self._state[:] = 0, 0, window, first
+        self._state[:] = 0, 0, window, first, 0
         self._next = channel
 
     def _advance(self, codes: NDArray[np.generic], most: int | None) -> list[Block]:
@@ -187,16 +191,17 @@ class CompiledReceiver:
             self._zero,
             self._tail,
             self._state,
-            self._first,
-            2 * plan.first_decimation,
-            self._reach,
-            self._middle,
             self._numbers,
             self._turning,
             self._turn,
+            self._first,
+            plan.first_decimation,
+            self._reach,
+            self._middle,
             self._second,
             plan.second_decimation,
             self._second_reach,
+            np.empty((2, room), dtype=np.float32),
             samples.view(np.float32),
         )
         if most is not None:
@@ -213,23 +218,18 @@ class CompiledReceiver:
         return [given]
 
 
-def _filled(taps: NDArray[np.float64], multiple: int) -> NDArray[np.float64]:
-    """Add zeros at the end up to a whole multiple."""
-    return np.concatenate([taps, np.zeros(-len(taps) % multiple)])
+CACHE_LINE_BYTES = 64
 
 
-def _interleaved(plan: ChannelPlan, scale: float) -> NDArray[np.float32]:
-    """Write the taps, turned up to the channel, as factors of I and Q in turn.
+def _aligned(values: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Give the values as float32 that begin on a cache line: whole registers are then quick."""
+    octets = np.empty(4 * values.size + CACHE_LINE_BYTES, dtype=np.uint8)
+    at = -octets.ctypes.data % CACHE_LINE_BYTES
+    made = octets[at : at + 4 * values.size].view(np.float32).reshape(values.shape)
+    made[:] = values
+    return made
 
-    Returns
-    -------
-    float32, shape (2, 2 n): for the real and for the imaginary part
-    """
-    half = len(plan.first_taps) // 2
-    turns = plan.offset_hz / plan.sample_rate_hz * np.arange(-half, half + 1)
-    turned = plan.first_taps / scale * np.exp(-2j * np.pi * turns)
-    turned = np.concatenate([turned, np.zeros(-len(turned) % WHOLE_LANES)])
-    factors = np.empty((2, 2 * len(turned)))
-    factors[0, 0::2], factors[0, 1::2] = turned.real, -turned.imag
-    factors[1, 0::2], factors[1, 1::2] = turned.imag, turned.real
-    return factors.astype(np.float32)
+
+def _filled(taps: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Add zeros at the end up to whole registers."""
+    return _aligned(np.concatenate([taps, np.zeros(-len(taps) % LANES)]))

@@ -1,12 +1,13 @@
 """The compiled loops of the engine. Imported by ``compiled.py`` only: Numba takes a second to load.
 
 Numba does not check bounds (set NUMBA_BOUNDSCHECK=1 to have it do so). What is written here keeps
-them by these rules: a window of the first filter is ``len(first_real)`` values long, one of the
-second ``len(second)``; outputs are made in groups of four, always by the same code, so that the
-cut of the blocks cannot show in the bits; a group is made only when all that it reads is there.
+them by these rules: a window is as long as the taps; the first filter works in chunks of fixed
+length, the second in groups of four outputs, both counted from where a stretch begins, so that the
+cut of the blocks cannot show in the bits; each is made only when all that it reads is there.
 
-The inner loops run over contiguous slices of float32, which the compiler turns into fused
-multiply-adds on whole registers.
+The inner loops run over contiguous float32, which the compiler turns into fused multiply-adds on
+whole registers. Unsigned indices tell it that none counts from the end; calls stay out of them: one
+with slices for arguments costs as much as sixty taps.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ import numpy as np
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 SUMS_MAY_BE_REGROUPED = {"reassoc", "contract", "nsz", "arcp"}
+FUSED = {"contract"}
+_U = np.uint64
 CAN_CACHE = True
 """Whether the machine code is kept on disk; False where no folder may be written."""
 
@@ -65,155 +68,81 @@ def clipped_count(codes, lowest, highest):
     return pairs
 
 
-@_compiled()
-def _decode(codes, zero, numbers):
-    for k in range(len(numbers)):
-        numbers[k] = np.float32(codes[k]) - zero
+@_compiled(fastmath=FUSED)
+def _decode_turned(codes, begin, zero, cosines, sines, numbers_i, numbers_q):
+    """Decode and turn one chunk: complex numbers times ``cosines`` + i ``sines``, in two rows."""
+    for k in range(_U(len(numbers_i))):
+        i = np.float32(codes[_U(begin) + _U(2) * k]) - zero
+        q = np.float32(codes[_U(begin) + _U(2) * k + _U(1)]) - zero
+        numbers_i[k] = i * cosines[k] - q * sines[k]
+        numbers_q[k] = i * sines[k] + q * cosines[k]
 
 
 @_compiled()
-def _copy(source, target):
-    for k in range(len(source)):
-        target[k] = source[k]
+def _copy(source, begin, target, at, count):
+    for k in range(_U(count)):
+        target[_U(at) + k] = source[_U(begin) + k]
 
 
 @_compiled(fastmath=SUMS_MAY_BE_REGROUPED)
-def _first_four(numbers, step, real, imaginary, out_real, out_imaginary):
-    """Four outputs of the first filter: windows of ``numbers`` that begin ``step`` apart."""
-    n = len(real)
-    x0 = numbers[0:n]
-    x1 = numbers[step : step + n]
-    x2 = numbers[2 * step : 2 * step + n]
-    x3 = numbers[3 * step : 3 * step + n]
+def _filter(real, imaginary, begin, step, taps, groups, out_real, out_imaginary, at):
+    """Real taps on both rows; output k from the window at ``begin + step * k``, to ``at + k``.
+
+    Outputs come in groups of four: eight sums fill the registers and share each tap.
+    """
+    count, hop = _U(len(taps)), _U(step)
     zero = np.float32(0.0)
-    r0, r1, r2, r3 = zero, zero, zero, zero
-    i0, i1, i2, i3 = zero, zero, zero, zero
-    for k in range(n):
-        a = real[k]
-        b = imaginary[k]
-        r0 += x0[k] * a
-        i0 += x0[k] * b
-        r1 += x1[k] * a
-        i1 += x1[k] * b
-        r2 += x2[k] * a
-        i2 += x2[k] * b
-        r3 += x3[k] * a
-        i3 += x3[k] * b
-    out_real[0], out_real[1], out_real[2], out_real[3] = r0, r1, r2, r3
-    out_imaginary[0], out_imaginary[1], out_imaginary[2], out_imaginary[3] = i0, i1, i2, i3
-
-
-@_compiled(fastmath=SUMS_MAY_BE_REGROUPED)
-def _second_four(real, imaginary, step, taps, out):
-    """Four outputs of the second filter, written as I and Q in turn."""
-    n = len(taps)
-    x0 = real[0:n]
-    x1 = real[step : step + n]
-    x2 = real[2 * step : 2 * step + n]
-    x3 = real[3 * step : 3 * step + n]
-    y0 = imaginary[0:n]
-    y1 = imaginary[step : step + n]
-    y2 = imaginary[2 * step : 2 * step + n]
-    y3 = imaginary[3 * step : 3 * step + n]
-    zero = np.float32(0.0)
-    r0, r1, r2, r3 = zero, zero, zero, zero
-    i0, i1, i2, i3 = zero, zero, zero, zero
-    for k in range(n):
-        a = taps[k]
-        r0 += x0[k] * a
-        i0 += y0[k] * a
-        r1 += x1[k] * a
-        i1 += y1[k] * a
-        r2 += x2[k] * a
-        i2 += y2[k] * a
-        r3 += x3[k] * a
-        i3 += y3[k] * a
-    out[0], out[1], out[2], out[3] = r0, i0, r1, i1
-    out[4], out[5], out[6], out[7] = r2, i2, r3, i3
-
-
-@_compiled()
-def _turn(real, imaginary, first_index, turn, cosines, sines):
-    """Turn middle samples by -turn * index, anchored to whole tables from index 0."""
-    size = len(cosines)
-    done = 0
-    while done < len(real):
-        index = first_index + done
-        inside = index % size
-        count = min(size - inside, len(real) - done)
-        angle = -2.0 * np.pi * ((float(index - inside) * turn) % 1.0)
-        c, s = np.float32(np.cos(angle)), np.float32(np.sin(angle))
-        x = real[done : done + count]
-        y = imaginary[done : done + count]
-        fine_c = cosines[inside : inside + count]
-        fine_s = sines[inside : inside + count]
+    for group in range(_U(groups)):
+        w0 = _U(begin) + group * _U(4) * hop
+        w1 = w0 + hop
+        w2 = w1 + hop
+        w3 = w2 + hop
+        r0, r1, r2, r3 = zero, zero, zero, zero
+        i0, i1, i2, i3 = zero, zero, zero, zero
         for k in range(count):
-            a = c * fine_c[k] - s * fine_s[k]
-            b = c * fine_s[k] + s * fine_c[k]
-            p = x[k] * a - y[k] * b
-            y[k] = x[k] * b + y[k] * a
-            x[k] = p
-        done += count
+            tap = taps[k]
+            r0 += real[w0 + k] * tap
+            i0 += imaginary[w0 + k] * tap
+            r1 += real[w1 + k] * tap
+            i1 += imaginary[w1 + k] * tap
+            r2 += real[w2 + k] * tap
+            i2 += imaginary[w2 + k] * tap
+            r3 += real[w3 + k] * tap
+            i3 += imaginary[w3 + k] * tap
+        to = _U(at) + _U(4) * group
+        out_real[to], out_imaginary[to] = r0, i0
+        out_real[to + _U(1)], out_imaginary[to + _U(1)] = r1, i1
+        out_real[to + _U(2)], out_imaginary[to + _U(2)] = r2, i2
+        out_real[to + _U(3)], out_imaginary[to + _U(3)] = r3, i3
 
 
-TAIL, MIDDLE, WINDOW, INDEX = 0, 1, 2, 3
+@_compiled(fastmath=FUSED)
+def _turn(real, imaginary, begin, count, cosine, sine):
+    for k in range(_U(begin), _U(begin + count)):
+        x, y = real[k], imaginary[k]
+        real[k] = x * cosine - y * sine
+        imaginary[k] = x * sine + y * cosine
+
+
+TAIL, MIDDLE, WINDOW, INDEX, MADE = 0, 1, 2, 3, 4
 """What stands in ``state``: values in the tail; middle samples in their buffer; where there the
-next window of the second filter begins; number of the next middle sample."""
+next window of the second filter begins; number of the next middle sample; channel samples made."""
 
 
 @_compiled()
-def _select(state, middle, step, reach, taps, out, made):
+def _select(state, real, imaginary, step, reach, taps, out_real, out_imaginary):
     """Second filter over all whole groups; what is used up leaves the buffer."""
-    count = state[MIDDLE]
-    window = state[WINDOW]
-    while window + reach <= count:
-        _second_four(
-            middle[0, window : window + reach],
-            middle[1, window : window + reach],
-            step,
-            taps,
-            out[2 * made : 2 * made + 8],
-        )
-        made += 4
-        window += 4 * step
+    count, window = state[MIDDLE], state[WINDOW]
+    if window + reach <= count:
+        groups = (count - window - reach) // (4 * step) + 1
+        _filter(real, imaginary, window, step, taps, groups, out_real, out_imaginary, state[MADE])
+        window += 4 * groups * step
+        state[MADE] += 4 * groups
     gone = min(window, count)
-    for row in range(2):
-        _copy(middle[row, gone:count], middle[row, : count - gone])
+    _copy(real, gone, real, np.int64(0), count - gone)
+    _copy(imaginary, gone, imaginary, np.int64(0), count - gone)
     state[MIDDLE] = count - gone
     state[WINDOW] = window - gone
-    return made
-
-
-@_compiled()
-def _shift(codes, zero, groups, step, first, state, middle, numbers, turning, turn):
-    """First filter on ``groups`` groups of four: decode, filter, turn, add to the middle."""
-    length = first.shape[1]
-    values = (4 * groups - 1) * step + length
-    decoded = numbers[:values]
-    _decode(codes[:values], zero, decoded)
-    have = state[MIDDLE]
-    for group in range(groups):
-        begin = 4 * group * step
-        at = have + 4 * group
-        _first_four(
-            decoded[begin : begin + 3 * step + length],
-            step,
-            first[0],
-            first[1],
-            middle[0, at : at + 4],
-            middle[1, at : at + 4],
-        )
-    count = 4 * groups
-    _turn(
-        middle[0, have : have + count],
-        middle[1, have : have + count],
-        state[INDEX],
-        turn,
-        turning[0],
-        turning[1],
-    )
-    state[MIDDLE] = have + count
-    state[INDEX] += count
 
 
 @_compiled()
@@ -222,17 +151,18 @@ def advance(
     zero,
     tail,
     state,
+    numbers,
+    turning,
+    turn,
     first,
     first_step,
     first_reach,
     middle,
-    numbers,
-    turning,
-    turn,
     second,
     second_step,
     second_reach,
     out,
+    samples,
 ):
     """Take values of an uninterrupted stretch; write the channel samples that are complete.
 
@@ -240,61 +170,69 @@ def advance(
     ----------
     codes : uint8, int16 or float32, shape (2 n,), I and Q in turn
     zero : float32, the code of no signal
-    tail : as codes, room for ``2 * first_reach`` and four steps; kept
-    state : int64, shape (4,); kept
-    first : float32, shape (2, values), taps for the real and for the imaginary part
-    first_step, second_step : values, middle samples from one output to the next
-    first_reach, second_reach : what must be there before a group of four is made; at least what
-        it reads, three steps and the taps
-    middle : float32, shape (2, m); kept; room for a chunk of groups beside one window
-    numbers : float32, room for the values of a chunk of groups
-    turning : float32, shape (2, size): cosines and sines of ``-turn`` times 0, 1, ...
+    tail : as codes, room for twice ``first_reach`` and a chunk's step; kept
+    state : int64, shape (5,); kept
+    numbers : float32, shape (2, length of a chunk), work space
+    turning : float32, as ``numbers``: cosines and sines that turn the channel to 0 Hz, from 0 at
+        the middle of the first window
     turn : float64, turns per middle sample
-    second : float32, taps
-    out : float32, I and Q in turn, room for four channel samples more than can come
+    first, second : float32, taps; whole registers of them
+    first_step, second_step : samples from one output to the next
+    first_reach : values that must be there before a chunk is made; at least its length
+    second_reach : middle samples that must be there before a group of four is made
+    middle : float32, shape (2, m); kept; room for a chunk beside what a window needs
+    out : float32, shape (2, n), room for four channel samples more than can come
+    samples : float32, shape (2 n,), I and Q in turn
 
     Returns
     -------
     int : channel samples written
     """
-    length = first.shape[1]
-    reach = first_reach
-    stride = 4 * first_step
-    most = (len(numbers) - length + first_step) // stride
+    numbers_i, numbers_q = numbers[0], numbers[1]
+    cosines, sines = turning[0], turning[1]
+    real, imaginary = middle[0], middle[1]
+    out_real, out_imaginary = out[0], out[1]
+    groups = (len(numbers_i) - len(first)) // (4 * first_step) + 1
+    stride = 8 * groups * first_step
+    # A constant 0 for an argument would have the loop compiled once more for it.
+    origin = np.int64(0)
     have = state[TAIL]
-    made = 0
-    groups = 0
-    if have + len(codes) >= reach:
-        groups = (have + len(codes) - reach) // stride + 1
-    bridging = min(groups, (have + stride - 1) // stride)
+    state[MADE] = 0
+    chunks = 0
+    if have + len(codes) >= first_reach:
+        chunks = (have + len(codes) - first_reach) // stride + 1
+    bridging = min(chunks, (have + stride - 1) // stride)
     if bridging > 0:
-        more = max((bridging - 1) * stride + reach - have, 0)
-        _copy(codes[:more], tail[have : have + more])
-        done = 0
-        while done < bridging:
-            now = min(most, bridging - done)
-            part = tail[done * stride : (done + now - 1) * stride + reach]
-            _shift(part, zero, now, first_step, first, state, middle, numbers, turning, turn)
-            made = _select(state, middle, second_step, second_reach, second, out, made)
-            done += now
-    used = bridging * stride - have
-    groups -= bridging
-    while groups > 0:
-        now = min(most, groups)
-        part = codes[used : used + (now - 1) * stride + reach]
-        _shift(part, zero, now, first_step, first, state, middle, numbers, turning, turn)
-        made = _select(state, middle, second_step, second_reach, second, out, made)
-        used += now * stride
-        groups -= now
-    if used < 0:
-        _copy(tail[have + used : have], tail[:-used])
-        have = -used
-        used = 0
-    else:
-        have = 0
-    _copy(codes[used:], tail[have : have + len(codes) - used])
-    state[TAIL] = have + len(codes) - used
-    return made
+        _copy(codes, origin, tail, have, max((bridging - 1) * stride + first_reach - have, 0))
+    for chunk in range(chunks + 1):
+        if chunk == chunks or state[MIDDLE] + 4 * groups > len(real):
+            _select(
+                state, real, imaginary, second_step, second_reach, second, out_real, out_imaginary
+            )
+        if chunk == chunks:
+            break
+        begin = chunk * stride
+        if chunk < bridging:
+            _decode_turned(tail, begin, zero, cosines, sines, numbers_i, numbers_q)
+        else:
+            _decode_turned(codes, begin - have, zero, cosines, sines, numbers_i, numbers_q)
+        at = state[MIDDLE]
+        _filter(numbers_i, numbers_q, origin, first_step, first, groups, real, imaginary, at)
+        angle = -2.0 * np.pi * ((float(state[INDEX]) * turn) % 1.0)
+        cosine, sine = np.float32(np.cos(angle)), np.float32(np.sin(angle))
+        _turn(real, imaginary, at, 4 * groups, cosine, sine)
+        state[MIDDLE] += 4 * groups
+        state[INDEX] += 4 * groups
+    used = chunks * stride - have
+    kept = max(-used, 0)
+    _copy(tail, have - kept, tail, origin, kept)
+    used = max(used, 0)
+    _copy(codes, used, tail, kept, len(codes) - used)
+    state[TAIL] = kept + len(codes) - used
+    for k in range(state[MADE]):
+        samples[2 * k] = out_real[k]
+        samples[2 * k + 1] = out_imaginary[k]
+    return state[MADE]
 
 
 @_compiled()

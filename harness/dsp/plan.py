@@ -25,8 +25,8 @@ STOPBAND_DB = 90.0
 PASSBAND_SPACINGS = 0.6
 STOPBAND_SPACINGS = 0.9
 WHOLE_LANES = 4
-"""First filters get one tap less than a multiple of this: no work is saved in between. Chosen
-for complex float32 samples in 256-bit registers."""
+"""First filters get one tap less than a multiple of this: little work is saved in between. Chosen:
+half a register of float32."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

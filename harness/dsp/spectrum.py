@@ -72,9 +72,11 @@ def power_density(
     return np.asarray(density, dtype=np.float64)
 
 
-def band_share(count: int, bin_hz: float, low_hz: float, high_hz: float) -> FloatArray:
-    """Share of each bin k * bin_hz, bin_hz wide, that lies between two frequencies."""
-    k = np.arange(count)
+def band_share(
+    count: int, bin_hz: float, low_hz: float, high_hz: float, first: int = 0
+) -> FloatArray:
+    """Share of each bin k * bin_hz, bin_hz wide, k from ``first``, between two frequencies."""
+    k = np.arange(first, count)
     below = np.clip((high_hz / bin_hz) - k + 0.5, 0.0, 1.0)
     return np.asarray(below * np.clip(k + 0.5 - low_hz / bin_hz, 0.0, 1.0))
 
@@ -89,8 +91,12 @@ def band_power(
     density : float64, shape (m,), one-sided, at k * bin_hz
     weight : power weight of each bin, shape (m,), or None for flat
     """
-    share = band_share(len(density), bin_hz, low_hz, high_hz)
-    weighted = density * share if weight is None else density * share * weight
+    first = min(max(math.floor(low_hz / bin_hz - 0.5), 0), len(density))
+    last = min(max(math.ceil(high_hz / bin_hz + 0.5), 0) + 1, len(density))
+    share = band_share(last, bin_hz, low_hz, high_hz, first)
+    weighted = density[first:last] * share
+    if weight is not None:
+        weighted *= weight[first:last]
     return float(weighted.sum() * bin_hz)
 
 

@@ -141,8 +141,8 @@ def fit_tone(audio: FloatArray, sample_rate_hz: float, guess_hz: float) -> Tone:
             )
         if abs(step_hz) * duration_s < 1e-10:
             break
-    turned = wave(cycles, n) * np.exp(-1j * np.pi * cycles * (n - 1))
-    residual = audio - mean - a * turned.real - b * turned.imag
+    at_start = (a - 1j * b) * np.exp(-1j * np.pi * cycles * (n - 1))
+    residual = audio - mean - harmonic_wave(np.array([at_start]), cycles, n)
     amplitude = math.hypot(a, b)
     freedom = max(n - 4, 1)
     variance = float(residual @ residual) / freedom

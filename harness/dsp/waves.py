@@ -27,6 +27,14 @@ def _turns(cycles: NDArray[np.floating]) -> ComplexArray:
     return np.asarray(np.exp(2j * np.pi * (cycles % 1.0)))
 
 
+def _powers(turns: ComplexArray, count: int) -> ComplexArray:
+    """Give the powers 0 to ``count`` of each turn, shape (count + 1, n): products, not cosines."""
+    powers = np.ones((count + 1, len(turns)), dtype=np.complex128)
+    for k in range(1, count + 1):
+        np.multiply(powers[k - 1], turns, out=powers[k])
+    return powers
+
+
 def wave(cycles_per_sample: float, count: int) -> ComplexArray:
     """Give exp(2 pi i cycles_per_sample k) for k from 0: complex128, shape (count,).
 
@@ -61,10 +69,9 @@ class Table:
         -------
         complex128, shape (count + 1,)
         """
-        k = np.arange(count + 1)
-        fine = _turns(-cycles_per_sample * np.multiply.outer(np.arange(ROW), k))
-        coarse = _turns(-cycles_per_sample * np.multiply.outer(self._row_starts, k))
-        return np.asarray((self._against(fine) * coarse).sum(axis=0))
+        fine = _powers(_turns(-cycles_per_sample * np.arange(ROW)), count)
+        coarse = _powers(_turns(-cycles_per_sample * self._row_starts), count)
+        return np.asarray((self._against(fine.T) * coarse.T).sum(axis=0))
 
     def sums(self, cycles_per_sample: float) -> tuple[complex, complex]:
         """Sum ``audio exp(-2 pi i cycles_per_sample t)``, plain and times t, t from the middle."""
@@ -138,15 +145,33 @@ def harmonic_wave(amplitudes: ComplexArray, cycles_per_sample: float, count: int
     float64, shape (count,)
     """
     rows = -(-count // ROW)
-    k = np.arange(1, len(amplitudes) + 1)
-    fine = _turns(cycles_per_sample * np.multiply.outer(k, np.arange(ROW)))
-    coarse = _turns(cycles_per_sample * np.multiply.outer(ROW * np.arange(rows), k)) * amplitudes
+    count_k = len(amplitudes)
+    fine = _powers(_turns(cycles_per_sample * np.arange(ROW)), count_k)[1:]
+    coarse = (
+        _powers(_turns(cycles_per_sample * (ROW * np.arange(rows))), count_k)[1:].T * amplitudes
+    )
     by_row = np.concatenate([coarse.real, -coarse.imag], axis=1)
     return np.asarray(by_row @ np.concatenate([fine.real, fine.imag])).reshape(-1)[:count]
 
 
 def sum_of_waves(cycles_per_sample: NDArray[np.floating], count: int) -> ComplexArray:
-    """Sum exp(2 pi i c n) over n from 0 to count - 1, for each c: the geometric series in rows."""
+    """Sum exp(2 pi i c n) over n from 0 to count - 1, for each c.
+
+    Notes
+    -----
+    exp(i (count - 1) w / 2) sin(count w / 2) / sin(w / 2), w = 2 pi c; where the lower sine is
+    small it loses digits, and the series is added up in rows.
+    """
+    below = np.sin(np.pi * cycles_per_sample)
+    short = np.abs(below) > LEAST_SINE
+    turned = np.exp(1j * np.pi * ((cycles_per_sample[short] * (count - 1)) % 2.0))
+    sums = np.empty(len(cycles_per_sample), dtype=np.complex128)
+    sums[short] = turned * np.sin(np.pi * ((cycles_per_sample[short] * count) % 2.0)) / below[short]
+    sums[~short] = _sum_in_rows(cycles_per_sample[~short], count)
+    return sums
+
+
+def _sum_in_rows(cycles_per_sample: NDArray[np.floating], count: int) -> ComplexArray:
     whole, left = divmod(count, ROW)
     fine = _turns(np.multiply.outer(cycles_per_sample, np.arange(ROW)))
     coarse = _turns(np.multiply.outer(cycles_per_sample, ROW * np.arange(whole)))

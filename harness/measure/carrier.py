@@ -51,6 +51,10 @@ KEYED_RANGE = 0.1
 10 dB, more than a battery run sags."""
 SIGNIFICANT_SIGMAS = 4.0
 SPECTRUM_LINES = 2048
+SPECTRUM_FRAMES = 10
+SPECTRUM_EVERY = 4
+"""Frames that the spectrum is made of: the first, and of those after them each fourth. Chosen: ten
+seconds have 230 segments, whose mean scatters by 0.3 dB."""
 HISTOGRAM_BINS = 240
 MANY_FRAMES = 5
 """From so many frames on, their scatter tells the uncertainty of the mean. Chosen."""
@@ -142,11 +146,22 @@ class Carrier:
         if frame is None:
             return
         if frame.stretches:
-            self._histogram += np.histogram(np.concatenate(frame.stretches), self._edges_hz)[0]
+            self._count(frame.stretches)
             first, last = frame.longest
-            self._lines.add(iq[first:last])
-            self._subaudible.add(frame.stretches[0])
+            number = len(self._records)
+            if number < SPECTRUM_FRAMES or number % SPECTRUM_EVERY == 0:
+                self._lines.add(iq[first:last])
+        if frame.tones is not None:
+            self._subaudible.add(frame.tones)
         self._records.append(carrier_record(frame, self._channel.spacing_hz, self._peak_filter))
+
+    def _count(self, stretches: Sequence[FloatArray]) -> None:
+        """Count the demodulated frequency into the bins; what is beyond them is left out."""
+        width_hz = self._edges_hz[1] - self._edges_hz[0]
+        for stretch in stretches:
+            bins = np.floor((stretch - self._edges_hz[0]) / width_hz)
+            inside = bins[(bins >= 0) & (bins < HISTOGRAM_BINS)].astype(np.intp)
+            self._histogram += np.bincount(inside, minlength=HISTOGRAM_BINS)
 
     def _power(self, keyed: Sequence[CarrierRecord], cautions: list[str]) -> Reading:
         weights = np.array([r.count for r in keyed], dtype=np.float64)

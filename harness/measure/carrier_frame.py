@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from harness.dsp.channel import lowpass_taps
 from harness.dsp.demodulate import FLAT_TO, HALF_TAPS, demodulated_frequency_hz
+from harness.dsp.long_filter import filter_long
 from harness.dsp.spectrum import hann_transform
 from harness.dsp.tone import LINE_LEAST_SAMPLES, fit_line, highest_peak
 from harness.measure.frames import KeyedFrame, keyed_frame
@@ -35,14 +36,14 @@ from harness.measure.modulation import (
     SPEECH_HIGH_HZ,
     SPEECH_LOW_HZ,
     ComplexArray,
+    FoundTones,
     PeriodicFrame,
     SteadyMean,
     discriminator_noise,
+    find_tones,
     highest_value,
     periodic_frame,
     steady_mean,
-    subaudible_tone,
-    tone_frame,
     without_tone,
 )
 from harness.units import FloatArray
@@ -105,13 +106,16 @@ class DemodulatedFrame:
     """A frame of channel samples and what the discriminator makes of it.
 
     ``stretches`` are the demodulated frequency (float64, Hz) of the runs that are long enough,
-    the longest first; none where no carrier is seen.
+    the longest first; none where no carrier is seen. ``transform`` is ``hann_transform`` of the
+    longest, ``tones`` what was found in it unless it is shorter than ``LEAST_TONE_S``.
     """
 
     iq: NDArray[Any]
     sample_rate_hz: float
     keyed: KeyedFrame
     stretches: tuple[FloatArray, ...]
+    transform: ComplexArray | None
+    tones: FoundTones | None
 
     @property
     def longest(self) -> Run:
@@ -133,16 +137,26 @@ def demodulated_frame(iq: NDArray[Any], sample_rate_hz: float) -> DemodulatedFra
     stretches: tuple[FloatArray, ...] = ()
     if keyed.holds_carrier:
         stretches = tuple(demodulated_frequency_hz(iq[a:b], sample_rate_hz) for a, b in usable)
-    return DemodulatedFrame(iq=iq, sample_rate_hz=sample_rate_hz, keyed=keyed, stretches=stretches)
+    transform, tones = None, None
+    if stretches:
+        transform = hann_transform(stretches[0])
+        if len(stretches[0]) >= LEAST_TONE_S * sample_rate_hz:
+            tones = find_tones(stretches[0], sample_rate_hz, transform=transform)
+    return DemodulatedFrame(
+        iq=iq,
+        sample_rate_hz=sample_rate_hz,
+        keyed=keyed,
+        stretches=stretches,
+        transform=transform,
+        tones=tones,
+    )
 
 
 def carrier_record(frame: DemodulatedFrame, spacing_hz: float, peak: PeakFilter) -> CarrierRecord:
     """Give the record of a frame."""
     keyed = frame.keyed
-    # Taken once for all that look at it.
-    transform = hann_transform(frame.stretches[0]) if frame.stretches else None
-    extremes = _extremes(frame, peak, transform)
-    tone = None if transform is None else _tone(frame, spacing_hz, transform)
+    extremes = _extremes(frame, peak)
+    tone = _tone(frame, spacing_hz)
     frequency = _frequency(frame, tone)
     return CarrierRecord(
         carrier_power=keyed.carrier_power,
@@ -168,12 +182,10 @@ class _Extremes:
     noise_hz: float = math.nan
 
 
-def _extremes(
-    frame: DemodulatedFrame, peak: PeakFilter, transform: ComplexArray | None
-) -> _Extremes:
+def _extremes(frame: DemodulatedFrame, peak: PeakFilter) -> _Extremes:
     """Find the highest and lowest frequency behind the peak filter, and the noise there."""
     heard = [
-        np.convolve(stretch, peak.taps, mode="valid")
+        filter_long(stretch, peak.taps)
         for stretch in frame.stretches
         if len(stretch) >= len(peak.taps) + 2
     ]
@@ -183,7 +195,7 @@ def _extremes(
         highest_hz=max(highest_value(stretch) for stretch in heard),
         lowest_hz=-max(highest_value(-stretch) for stretch in heard),
         noise_hz=discriminator_noise(
-            frame.stretches[0], frame.sample_rate_hz, peak.band_hz, transform=transform
+            frame.stretches[0], frame.sample_rate_hz, peak.band_hz, transform=frame.transform
         ),
     )
 
@@ -198,15 +210,13 @@ class _FrameTone:
     periodic: PeriodicFrame
 
 
-def _tone(frame: DemodulatedFrame, spacing_hz: float, transform: ComplexArray) -> _FrameTone | None:
-    """Find the test tone of the longest stretch; None where noise is stronger than any."""
-    audio, rate_hz = frame.stretches[0], frame.sample_rate_hz
-    if len(audio) < LEAST_TONE_S * rate_hz:
-        return None
-    found = tone_frame(audio, rate_hz, transform=transform)
+def _tone(frame: DemodulatedFrame, spacing_hz: float) -> _FrameTone | None:
+    """Give the test tone of the longest stretch; None where noise is stronger than any."""
+    found = frame.tones.test if frame.tones else None
     if found is None or not found.tone_power > found.residual_power(SPEECH_LOW_HZ, SPEECH_HIGH_HZ):
         return None
-    low_tone = subaudible_tone(found.residual, rate_hz, transform=found.transform)
+    audio, rate_hz = frame.stretches[0], frame.sample_rate_hz
+    low_tone = frame.tones.subaudible if frame.tones else None
     if low_tone is not None:
         audio = without_tone(audio, rate_hz, low_tone)
     top_hz = min(FLAT_TO * rate_hz, HARMONICS_TO_SPACINGS * spacing_hz)

@@ -68,7 +68,7 @@ def keyed_frame(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Keyed
     if grains < 1:
         return None
     samples_power = power(iq[: grains * grain])
-    grain_power = samples_power.reshape(grains, grain).mean(axis=1)
+    grain_power = samples_power.reshape(grains, grain) @ np.full(grain, 1.0 / grain)
     runs = _runs(grain_power)
     chosen, steady = samples_power, grain_power
     if runs != [(0, grains)]:
@@ -79,7 +79,7 @@ def keyed_frame(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Keyed
         runs=tuple((a * grain, len(iq) if b == grains else b * grain) for a, b in runs),
         count=len(chosen),
         second=float(chosen.mean()),
-        fourth=float(np.mean(chosen * chosen)),
+        fourth=float(chosen @ chosen) / len(chosen),
         grain_spread=spread,
         lowest=float(grain_power.min()),
     )

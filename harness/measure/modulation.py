@@ -27,6 +27,11 @@ TONE_HIGH_HZ = 3400.0
 SUBAUDIBLE_LOW_HZ = 60.0
 SUBAUDIBLE_HIGH_HZ = 260.0
 """The tones of EIA/TIA RS-220 (67.0 to 250.3 Hz) lie between these; 60 Hz hum does not."""
+HELD_BY_TONE = 0.5
+"""Share of the power below speech that one tone must hold to be one. Chosen."""
+WORTH_A_FIT = 0.25
+"""The same of the highest line of the transform, before anything is fitted. Chosen: far enough
+below that none is missed."""
 MOST_HARMONICS = 20
 FITTED_TONE_BINS = 1.5
 """Bandwidth, in units of 1 / duration, that fitting amplitude, phase and frequency takes out of
@@ -213,31 +218,64 @@ def periodic_frame(
 
 
 def subaudible_tone(
-    audio: FloatArray, sample_rate_hz: float, *, transform: ComplexArray | None = None
+    audio: FloatArray, sample_rate_hz: float, *, transform: ComplexArray
 ) -> Tone | None:
     """Find a steady tone below the speech band; None unless it stands well above what is beside.
 
     Parameters
     ----------
     audio : float64, shape (n,), test tone already taken out
-    transform : ``hann_transform`` of the audio, where it is known already
+    transform : ``hann_transform`` of the audio
     """
+    bin_hz = sample_rate_hz / len(audio)
+    needed = math.ceil(SUBAUDIBLE_HIGH_HZ / bin_hz + LINE_SPREAD_BINS) + 3
+    density = power_density(audio, sample_rate_hz, transform=transform[:needed])
+    beside = band_power(density, bin_hz, SUBAUDIBLE_LOW_HZ, SUBAUDIBLE_HIGH_HZ, None)
     try:
         guess_hz = strongest_tone_hz(
             audio, sample_rate_hz, SUBAUDIBLE_LOW_HZ, SUBAUDIBLE_HIGH_HZ, transform=transform
         )
+        # A fit to mere noise wanders long before it gives up.
+        reach_hz = LINE_SPREAD_BINS * bin_hz
+        line = band_power(density, bin_hz, guess_hz - reach_hz, guess_hz + reach_hz, None)
+        if line < WORTH_A_FIT * beside:
+            return None
         tone = fit_tone(audio, sample_rate_hz, guess_hz)
     except (NoTone, TooShort):
         return None
-    beside = band_power(
-        power_density(audio, sample_rate_hz, transform=transform),
-        sample_rate_hz / len(audio),
-        SUBAUDIBLE_LOW_HZ,
-        SUBAUDIBLE_HIGH_HZ,
-        None,
-    )
     tone_power = tone.amplitude**2 / 2.0
-    return tone if tone_power > 0.5 * beside else None
+    return tone if tone_power > HELD_BY_TONE * beside else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundTones:
+    """The tones of one stretch: the test tone, and what is below speech beside it.
+
+    ``rest`` is the stretch without test tone and mean, float64.
+    """
+
+    test: ToneFrame | None
+    subaudible: Tone | None
+    rest: FloatArray
+
+
+def find_tones(audio: FloatArray, sample_rate_hz: float, *, transform: ComplexArray) -> FoundTones:
+    """Find the test tone, take it out, and look for a subaudible one.
+
+    Parameters
+    ----------
+    audio : float64, shape (n,)
+    transform : ``hann_transform`` of the audio
+    """
+    test = tone_frame(audio, sample_rate_hz, transform=transform)
+    if test is not None:
+        rest, left = test.residual, test.transform
+    else:
+        rest = audio - audio.mean()
+        left = hann_transform(rest)
+    return FoundTones(
+        test=test, subaudible=subaudible_tone(rest, sample_rate_hz, transform=left), rest=rest
+    )
 
 
 def without_tone(audio: FloatArray, sample_rate_hz: float, tone: Tone) -> FloatArray:

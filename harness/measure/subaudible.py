@@ -20,8 +20,7 @@ from harness.dsp.spectrum import power_density
 from harness.measure.modulation import (
     SUBAUDIBLE_HIGH_HZ,
     SUBAUDIBLE_LOW_HZ,
-    subaudible_tone,
-    tone_frame,
+    FoundTones,
     without_tone,
 )
 from harness.readings import Reading, measured
@@ -82,7 +81,7 @@ class _Found:
 
 
 class SubaudibleTone:
-    """Stretches of demodulated frequency in, readings out.
+    """What was found in stretches of demodulated frequency in, readings out.
 
     Parameters
     ----------
@@ -95,15 +94,13 @@ class SubaudibleTone:
         self._found: list[_Found] = []
         self._searched_s = 0.0
 
-    def add(self, frequency_hz: FloatArray) -> None:
-        """Take an uninterrupted stretch of demodulated frequency, float64, Hz."""
-        duration_s = len(frequency_hz) / self._rate_hz
+    def add(self, tones: FoundTones) -> None:
+        """Take what was found in an uninterrupted stretch of demodulated frequency, in Hz."""
+        audio, tone = tones.rest, tones.subaudible
+        duration_s = len(audio) / self._rate_hz
         if duration_s < LEAST_S:
             return
         self._searched_s += duration_s
-        test = tone_frame(frequency_hz, self._rate_hz)
-        audio = test.residual if test is not None else frequency_hz - frequency_hz.mean()
-        tone = subaudible_tone(audio, self._rate_hz)
         if tone is None or tone.amplitude < self._least_hz:
             return
         left = without_tone(audio, self._rate_hz, tone) - tone.mean

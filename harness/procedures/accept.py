@@ -23,6 +23,7 @@ from harness.readings import (
     Verdict,
     judged,
     not_measured,
+    unanswered,
     worst,
 )
 from harness.report.wording import quantity
@@ -154,13 +155,6 @@ def _whole(limits: Sequence[Limit], readings: Sequence[Reading]) -> Verdict:
     if unanswered(limits, given):
         verdicts.append("not measured")
     return worst(verdicts)
-
-
-def unanswered(limits: Sequence[Limit], readings: Sequence[Reading]) -> tuple[Limit, ...]:
-    """Give the limits that apply to none of the readings."""
-    return tuple(
-        limit for limit in limits if not any(limit.applies_to(reading) for reading in readings)
-    )
 
 
 def _exact(limit: Limit) -> dict[str, ConditionValue]:

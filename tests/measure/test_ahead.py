@@ -1,14 +1,18 @@
 """Blocks made ahead on a thread: the same blocks, in order, and faults in their place."""
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from harness.blocks import Block
 from harness.errors import Damaged
+from harness.measure import feed
 from harness.measure.ahead import ahead
+from harness.measure.select import Wish
+from tests.truth.files import write_pair
 
 
 def numbered(count: int, fault: BaseException | None = None) -> Iterator[Block]:
@@ -57,3 +61,33 @@ def test_it_does_not_run_far_ahead() -> None:
     # Four wait, one is in hand, one is being put.
     assert len(made) <= 10 + 6
     blocks.close()
+
+
+def test_recordings_side_by_side_give_the_same_bits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two receivers on threads of their own, and the same two one after the other without."""
+    monkeypatch.setattr(feed, "COMPILED_FROM_SAMPLES", 0)
+    paths = []
+    for number, role in enumerate(("input", "output")):
+        codes = np.random.default_rng(number).integers(0, 256, (700_000, 2), dtype="u1")
+        paths.append(
+            write_pair(tmp_path / role, [codes], "cu8", 250e3, 153.8e6, fields={"role": role})
+        )
+    wish = Wish(at_hz=153.825e6, spacing_hz=None, span_s=None)
+
+    def bits(run: Callable[[list[Iterator[Block]]], Iterator[tuple[Block, ...]]]) -> list[bytes]:
+        feeds = [feed.open_feed(path, None, None, wish) for path in paths]
+        assert all(each.receiver is not None and each.receiver.is_compiled for each in feeds)
+        parts = [b"", b""]
+        for blocks in run([each.blocks() for each in feeds]):
+            for number, block in enumerate(blocks):
+                parts[number] += block.samples.tobytes()
+        return parts
+
+    threaded = bits(lambda streams: zip(*streams, strict=True))
+    monkeypatch.setattr(feed, "ahead", iter)
+    alone = bits(lambda streams: iter(list(zip(*map(list, streams), strict=True))))
+    assert min(map(len, alone)) > 0
+    assert alone[0] != alone[1]
+    assert threaded == alone
