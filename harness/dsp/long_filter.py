@@ -30,9 +30,11 @@ def filter_long(samples: FloatArray, taps: FloatArray) -> FloatArray:
     """
     count, width = len(samples) - len(taps) + 1, len(taps)
     rows = count // OUTPUTS_PER_ROW
-    band = np.zeros((OUTPUTS_PER_ROW + width - 1, OUTPUTS_PER_ROW))
-    for k in range(OUTPUTS_PER_ROW):
-        band[k : k + width, k] = taps[::-1]
+    # Rows one longer than the band's: each lands one column further.
+    length = OUTPUTS_PER_ROW + width - 1
+    flat = np.zeros(OUTPUTS_PER_ROW * (length + 1))
+    flat.reshape(OUTPUTS_PER_ROW, length + 1)[:, :width] = taps[::-1]
+    band = flat[: OUTPUTS_PER_ROW * length].reshape(OUTPUTS_PER_ROW, length).T
     out = np.empty(count)
     whole = rows * OUTPUTS_PER_ROW
     if rows:
