@@ -26,9 +26,11 @@ def report(
     from harness.report.write import require_page, write_report
     from harness.results import read_run
 
+    if out is not None:
+        require_page(out)
+    this = read_run(run)
     page = out or run.with_suffix(".html")
     require_page(page)
-    this = read_run(run)
     if against is None:
         write_report(page, this)
     else:

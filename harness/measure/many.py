@@ -10,7 +10,7 @@ import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -168,7 +168,9 @@ def outcomes(
 
     with _on_cluster(cluster) if cluster else joblib.parallel_config("loky", n_jobs=workers):
         parallel = joblib.Parallel(return_as="generator_unordered")
-        yield from parallel(joblib.delayed(measure_one)(job) for job in jobs)
+        # A worker may stand in another folder than the command.
+        whole = [replace(job, recording=job.recording.absolute()) for job in jobs]
+        yield from parallel(joblib.delayed(measure_one)(job) for job in whole)
 
 
 @contextmanager

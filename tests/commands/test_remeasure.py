@@ -27,7 +27,12 @@ def record(path: Path, offset_hz: float = 0.0, role: str = "output") -> Path:
         noise_dbfs_hz=-90.0,
         carriers=(Carrier(frequency_hz=AT_HZ + offset_hz, level_dbfs=-10.0),),
     )
-    fields = {"role": role, "full_scale_dbm": -20.0}
+    fields = {
+        "role": role,
+        "full_scale_dbm": -20.0,
+        "clock_error_ppm": 0.0,
+        "clock_uncertainty_ppm": 0.001,
+    }
     path.parent.mkdir(parents=True, exist_ok=True)
     return write_pair(path, [dongle.samples(125_000)], "cu8", 250e3, 153.825e6, fields=fields)
 
