@@ -53,6 +53,10 @@ def dbm_from_uv(voltage_uv: float) -> float:
     return float(dbm_from_w((voltage_uv * 1e-6) ** 2 / SYSTEM_IMPEDANCE_OHM))
 
 
+LEAST_CARRIER_HZ = 100e3
+"""Below it lies no radio channel of this bench: it was meant in MHz or kHz. Chosen."""
+
+
 def mhz_in_words(frequency_hz: float) -> str:
     """Write a radio frequency for people: in MHz, to the hertz, at least three places."""
     whole, _, places = f"{frequency_hz / 1e6:.6f}".partition(".")

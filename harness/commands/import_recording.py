@@ -50,6 +50,7 @@ def import_recording(
 
     FILE stays as it is.
     """
+    from harness.commands.progress import progress_on_terminal
     from harness.commands.words import carrier_hz, number_hz
     from harness.errors import BadInput
     from harness.recordings.description import ROLES
@@ -57,17 +58,19 @@ def import_recording(
 
     if role not in ROLES:
         raise BadInput(f"no role {role!r}", "--role", f"Give one of {', '.join(ROLES)}.")
-    recording = import_raw(
-        file,
-        sample_rate_hz=number_hz(rate, "--rate"),
-        centre_hz=cast(float, carrier_hz(centre, "--centre")),
-        role=cast(Role, role),
-        out=out,
-        datatype=datatype,
-        full_scale_dbm=full_scale_dbm,
-        port_offset_db=port_offset_db,
-        start_utc=_moment(start),
-    )
+    with progress_on_terminal("importing") as progress:
+        recording = import_raw(
+            file,
+            sample_rate_hz=number_hz(rate, "--rate"),
+            centre_hz=cast(float, carrier_hz(centre, "--centre")),
+            role=cast(Role, role),
+            out=out,
+            datatype=datatype,
+            full_scale_dbm=full_scale_dbm,
+            port_offset_db=port_offset_db,
+            start_utc=_moment(start),
+            progress=progress,
+        )
     typer.echo(
         f"{recording.path}: {recording.sample_count} samples, {recording.duration_s:.6g} s at "
         f"{recording.sample_rate_hz:.10g} Hz, {recording.datatype}"

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.commands.options import BenchFile, ChannelMiddle, ChannelSpacing, UnitFile, Verify
+
 if TYPE_CHECKING:
     from harness.measure.setup import Options
     from harness.readings import Findings
@@ -23,15 +25,11 @@ def measure(
             help="SigMF recordings of one take, or its collection; an audio file; a battery log.",
         ),
     ],
-    unit: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Unit file: channel, limits.")
-    ] = None,
-    bench: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Bench file: calibration.")
-    ] = None,
+    unit: UnitFile = None,
+    bench: BenchFile = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object, no table.")] = False,
-    at: Annotated[str | None, typer.Option(metavar="HZ", help="Middle of the channel.")] = None,
-    spacing: Annotated[str | None, typer.Option(metavar="HZ", help="Channel spacing.")] = None,
+    at: ChannelMiddle = None,
+    spacing: ChannelSpacing = None,
     span: Annotated[
         str | None, typer.Option(metavar="FROM:TO", help="Part to measure, in seconds.")
     ] = None,
@@ -68,7 +66,7 @@ def measure(
             help="Columns of a battery log, such as voltage_v=Battery-2,time_s=every:300.",
         ),
     ] = None,
-    verify: Annotated[bool, typer.Option(help="Check the recordings' checksums.")] = True,
+    verify: Verify = True,
 ) -> int:
     """Measure recordings of one take.
 
@@ -77,7 +75,7 @@ def measure(
     from dataclasses import replace
 
     from harness.commands.show import print_findings, print_json
-    from harness.commands.words import carrier_hz, column_names, number_hz, require_log, span_s
+    from harness.commands.words import column_names, number_hz, require_log, span_s
     from harness.describe import load_bench, load_unit
     from harness.measure.run import measure_paths
     from harness.readings import judged, worst
@@ -88,7 +86,7 @@ def measure(
         power_w=power,
         standard_span_s=span_s(standard_span, "--standard-span"),
     )
-    at_hz, spacing_hz = carrier_hz(at, "--at"), number_hz(spacing, "--spacing")
+    at_hz, spacing_hz = number_hz(at, "--at"), number_hz(spacing, "--spacing")
     if kind == "discharge":
         require_log(recordings)
     the_unit = load_unit(unit) if unit else None

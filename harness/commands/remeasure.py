@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.commands.options import BenchFile, ChannelMiddle, ChannelSpacing, UnitFile, Verify
+
 if TYPE_CHECKING:
     from harness.describe import Bench, Unit
     from harness.measure.many import Job, Outcome
@@ -33,22 +35,18 @@ def remeasure(
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Dask scheduler to measure on instead.")
     ] = None,
-    unit: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Unit file: channel, limits.")
-    ] = None,
-    bench: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Bench file: calibration.")
-    ] = None,
-    at: Annotated[str | None, typer.Option(metavar="HZ", help="Middle of the channel.")] = None,
-    spacing: Annotated[str | None, typer.Option(metavar="HZ", help="Channel spacing.")] = None,
-    verify: Annotated[bool, typer.Option(help="Check the recordings' checksums.")] = True,
+    unit: UnitFile = None,
+    bench: BenchFile = None,
+    at: ChannelMiddle = None,
+    spacing: ChannelSpacing = None,
+    verify: Verify = True,
 ) -> int:
     """Measure many recordings, each into a file of its own.
 
     Those whose findings are there already are left as they are.
     """
     from harness.commands.progress import progress_on_terminal
-    from harness.commands.words import carrier_hz, number_hz
+    from harness.commands.words import number_hz
     from harness.describe import load_bench, load_unit
     from harness.errors import BadInput, HarnessError
     from harness.measure.kinds import KINDS
@@ -65,7 +63,7 @@ def remeasure(
         kind=kind,
         unit=load_unit(unit) if unit else None,
         bench=load_bench(bench) if bench else None,
-        at_hz=carrier_hz(at, "--at"),
+        at_hz=number_hz(at, "--at"),
         spacing_hz=number_hz(spacing, "--spacing"),
         verify=verify,
     )

@@ -7,10 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.errors import BadInput
-from harness.units import mhz_in_words
+from harness.units import LEAST_CARRIER_HZ, mhz_in_words
 
-LEAST_CARRIER_HZ = 100e3
-"""Below it lies no radio channel of this bench: it was meant in MHz or kHz. Chosen."""
 _PREFIXES = {"k": "e3", "m": "e6", "g": "e9"}
 _PREFIXED = re.compile(r"\s*([+-]?[\d.]+)\s*([kmg])(hz)?\s*", re.IGNORECASE)
 

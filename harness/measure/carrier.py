@@ -316,6 +316,7 @@ class Carrier:
                     conditions={
                         "resolution_bandwidth_hz": round(self._lines.resolution_hz, 2),
                         "reference": "total carrier power",
+                        "flat_hz": self._channel.flat_hz,
                     },
                 )
             )

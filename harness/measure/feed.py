@@ -26,7 +26,7 @@ from harness.measure.setup import Channel, Step
 from harness.recordings import AudioFile, Recording, is_real, open_audio, open_recording
 from harness.recordings.recording import BLOCK_SAMPLES
 from harness.uncertainty import Contribution
-from harness.units import mhz_in_words
+from harness.units import LEAST_CARRIER_HZ, mhz_in_words
 
 SAME_LEVEL_DB = 1e-6
 """Two calibrations nearer than this are one. Chosen: rounding."""
@@ -153,7 +153,7 @@ def open_feed(
             f"a channel {chosen.spacing_hz:.0f} Hz wide at {mhz_in_words(chosen.middle_hz)} is"
             f" not within {mhz_in_words(tuned_hz)} ± {mhz_in_words(rate_hz / 2)}",
             recording.name,
-            "Give --at and --spacing that lie within the recording.",
+            _remedy(chosen.middle_hz),
         ) from None
     cautions = [f"{recording.name}: {caution}" for caution in recording.cautions]
     cautions += [chosen.caution] if chosen.caution else []
@@ -220,6 +220,13 @@ def _open_audio(path: Path, wish: Wish) -> Feed:
         span_samples=_span_samples(wish.span_s, rate_hz, duration_s, audio.name),
         cautions=[f"{audio.name}: {caution}" for caution in audio.cautions],
     )
+
+
+def _remedy(middle_hz: float) -> str:
+    """Say what to do about a channel that is not in the recording."""
+    if not 1.0 <= abs(middle_hz) < LEAST_CARRIER_HZ:
+        return "Give --at and --spacing that lie within the recording."
+    return f"Give --at in Hz; {middle_hz:.12g} MHz is {middle_hz:.12g}e6."
 
 
 def _require_no_channel(wish: Wish, name: str) -> None:

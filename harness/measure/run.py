@@ -18,7 +18,7 @@ from harness.describe import Bench, Unit
 from harness.devices import Role
 from harness.errors import BadInput, HarnessError
 from harness.measure.feed import Feed, open_feed
-from harness.measure.kinds import KINDS
+from harness.measure.kinds import DISCHARGE, KINDS, refuse_unheeded
 from harness.measure.select import Wish
 from harness.measure.setup import Measurement, Options
 from harness.readings import UNCALIBRATED, Findings, Reading, RecordingUsed
@@ -26,9 +26,6 @@ from harness.recordings import AudioFile, Recording, open_take, read_log
 
 CLIPPED_SHARE = 1e-4
 """Share of samples at a rail above which readings are flagged as clipped. Chosen."""
-
-DISCHARGE = "discharge"
-"""The kind that is measured on a battery log, not on samples."""
 
 Progress = Callable[[float], None]
 Say = Callable[[str], None]
@@ -73,8 +70,7 @@ def measure_recordings(
         choice = ", ".join([*KINDS, DISCHARGE])
         raise BadInput(f"no measurement {kind!r}", "KIND", f"Choose one of {choice}.")
     options = options or Options()
-    if not what.takes_mask:
-        _refuse_mask(kind, options)
+    refuse_unheeded(kind, options)
     options = _with_descriptions(options, unit, bench)
     cautions: list[str] = []
     wish = Wish(at_hz=at_hz, spacing_hz=spacing_hz, span_s=span_s)
@@ -138,7 +134,7 @@ def measure_paths(
             )
         if len(paths) != 1:
             raise BadInput(f"{len(paths)} battery logs given", "RECORDING", "Give one.")
-        _refuse_mask(kind, options or Options())
+        refuse_unheeded(kind, options or Options())
         from harness.measure.discharge import discharge_from_log
 
         filled = _with_descriptions(options or Options(), unit, bench)
@@ -171,12 +167,6 @@ def measure_paths(
         progress=progress,
         say=say,
     )
-
-
-def _refuse_mask(kind: str, options: Options) -> None:
-    for value, name in ((options.mask, "--mask"), (options.power_w, "--power")):
-        if value is not None:
-            raise BadInput(f"{kind} takes no emission mask", name, "Leave it out.")
 
 
 def _with_descriptions(options: Options, unit: Unit | None, bench: Bench | None) -> Options:

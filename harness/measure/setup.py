@@ -9,6 +9,7 @@ from typing import Literal, Protocol
 
 from harness.blocks import Block
 from harness.devices import Role, TransmitterState
+from harness.dsp.plan import PASSBAND_SPACINGS
 from harness.readings import Findings
 from harness.uncertainty import Contribution
 
@@ -103,7 +104,7 @@ class Channel:
     @property
     def flat_hz(self) -> float:
         """How far from its middle the channel is flat."""
-        return 0.6 * self.spacing_hz * self.width_spacings
+        return PASSBAND_SPACINGS * self.spacing_hz * self.width_spacings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -64,6 +64,7 @@ def import_raw(
     port_offset_db: float | None = None,
     start_utc: datetime | None = None,
     hardware: str = "",
+    progress: Callable[[float], None] | None = None,
 ) -> Recording:
     """Make a recording of a raw file or an IQ WAV; the original stays as it is.
 
@@ -76,6 +77,7 @@ def import_raw(
     out : base name of the recording; None is the file's own, beside it
     datatype : of a raw file, where the suffix does not tell
     full_scale_dbm, port_offset_db, start_utc, hardware : as in ``Recording``
+    progress : called with the share done, 0 to 1
 
     Raises
     ------
@@ -96,11 +98,12 @@ def import_raw(
     if path.suffix.lower() in WAV_SUFFIXES:
         if datatype is not None:
             raise BadInput("a WAV says its own datatype", "--datatype", "Leave it out.")
-        form, kind, header_rate_hz = _wav_form(path)
+        form, kind, header_rate_hz, total = _wav_form(path)
         rate_hz = header_rate_hz if sample_rate_hz is None else sample_rate_hz
     else:
         kind = _raw_kind(path, datatype)
         form = RAW[kind][0]
+        total = file_size(path) // (2 * np.dtype(RAW[kind][1]).itemsize)
         if sample_rate_hz is None:
             raise BadInput("the sample rate is missing", str(path), "Give --rate in hertz.")
         rate_hz = sample_rate_hz
@@ -133,6 +136,8 @@ def import_raw(
             require_possible(samples, start, path)
             writer.write(Block(samples, start, rate_hz))
             start += len(samples)
+            if progress is not None:
+                progress(start / total)
         writer.close()
     except BaseException:
         # Unlike a live recording this can be had again: nothing half-done is left.
@@ -181,8 +186,8 @@ def _raw(path: Path, kind: str) -> Iterator[NDArray[Any]]:
             yield samples
 
 
-def _wav_form(path: Path) -> tuple[str, str, float]:
-    """Give the datatype that it becomes, its coding and its rate."""
+def _wav_form(path: Path) -> tuple[str, str, float, int]:
+    """Give the datatype that it becomes, its coding, its rate and its number of samples."""
     with opened(path) as file:
         require_whole(path, file)
         if file.channels != 2:
@@ -197,7 +202,8 @@ def _wav_form(path: Path) -> tuple[str, str, float]:
                 str(path),
                 "Save it as 8 or 16 bit or float.",
             )
-        return _WAV[file.subtype][0], str(file.subtype), float(file.samplerate)
+        form = _WAV[file.subtype][0]
+        return form, str(file.subtype), float(file.samplerate), int(file.frames)
 
 
 def _wav(path: Path, kind: str) -> Iterator[NDArray[Any]]:

@@ -16,15 +16,12 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Drawing
 
-FLAT_SPACINGS = 0.6
-"""A channel is measured through a filter that is flat so far to each side (``dsp/plan.py``)."""
 
-
-def carrier_figures(group: Sequence[Findings], spacing_hz: float | None) -> list[Figure]:
+def carrier_figures(group: Sequence[Findings]) -> list[Figure]:
     """Draw each spectrum where the channel's filter is flat; the rest is marked."""
     figures = []
     for number, spectrum in enumerate(all_series(group, "spectrum")):
-        flat_hz = math.inf if spacing_hz is None else FLAT_SPACINGS * spacing_hz
+        flat_hz = float(spectrum.conditions.get("flat_hz", math.inf))
         outer_low, outer_high = finite_span(spectrum.axes[0].values)
         low, high = max(outer_low, -flat_hz), min(outer_high, flat_hz)
         if not low < high:

@@ -122,10 +122,7 @@ def content_of(run: Run, comparison: Comparison | None = None) -> Content:
             Section(
                 title=_KINDS.get(kind, kind.replace("_", " ").capitalize()),
                 lines=tuple(_line(reading, run) for part in group for reading in _shown(part)),
-                figures=(
-                    *figures_of(kind, group, _spacing_hz(run)),
-                    *receiver_figures(kind, group),
-                ),
+                figures=(*figures_of(kind, group), *receiver_figures(kind, group)),
                 sweeps=tuple(table for part in group if (table := sweep_table(part)) is not None),
             )
             for kind, group in groups.items()
@@ -197,11 +194,6 @@ def _shown(part: Findings) -> list[Reading]:
 def _nominal_hz(run: Run) -> float | None:
     nominal = run.unit.get("transmit_hz")
     return float(nominal) if isinstance(nominal, int | float) and nominal > 0 else None
-
-
-def _spacing_hz(run: Run) -> float | None:
-    spacing = run.unit.get("channel_spacing_hz")
-    return float(spacing) if isinstance(spacing, int | float) and spacing > 0 else None
 
 
 def _missing(readings: Sequence[Reading], limits: Sequence[Limit]) -> tuple[Missing, ...]:

@@ -38,18 +38,8 @@ if TYPE_CHECKING:
 _FLOOR_DB = -60.0  # chosen: an envelope below it is drawn at the foot
 
 
-def figures_of(
-    kind: str, group: Sequence[Findings], spacing_hz: float | None = None
-) -> list[Figure]:
-    """Draw what one kind of measurement found; nothing where there are no series.
-
-    Parameters
-    ----------
-    kind, group : the findings of one kind
-    spacing_hz : channel spacing of the unit, None where it is not known
-    """
-    if kind == "carrier":
-        return carrier_figures(group, spacing_hz)
+def figures_of(kind: str, group: Sequence[Findings]) -> list[Figure]:
+    """Draw what the findings of one kind of measurement hold; nothing where there are no series."""
     draw = _DRAWN.get(kind)
     return [] if draw is None else draw(group)
 
@@ -343,6 +333,7 @@ def _first_edges(series: Series | None) -> tuple[float | None, float | None]:
 
 
 _DRAWN: dict[str, Callable[[Sequence[Findings]], list[Figure]]] = {
+    "carrier": carrier_figures,
     "audio": _audio,
     "squelch": _squelch,
     "timing": _timing,

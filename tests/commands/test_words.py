@@ -1,14 +1,17 @@
 """What the help says, and how slips of the pen are answered. All rows are exact."""
 
+import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from harness.commands.words import carrier_hz, column_names, number_hz
 from harness.errors import BadInput
 from harness.units import mhz_in_words
 from tests.commands.test_measure import made
+from tests.truth.files import write_pair
 
 COMMANDS = ("demo", "measure", "remeasure", "import", "report", "compare", "self-check")
 
@@ -41,21 +44,21 @@ def test_usage_errors_name_the_program(typed) -> None:
     [
         (
             "153.785",
-            "--at: 153.785 Hz is no radio frequency of this bench (it begins at 0.100 MHz)."
+            "--centre: 153.785 Hz is no radio frequency of this bench (it begins at 0.100 MHz)."
             " Give it in Hz; 153.785 MHz is 153.785e6.",
         ),
-        ("153.785M", "--at: '153.785M' is not a plain number. Write it in Hz: 153.785e6."),
+        ("153.785M", "--centre: '153.785M' is not a plain number. Write it in Hz: 153.785e6."),
         (
             "153.785 MHz",
-            "--at: '153.785 MHz' is not a plain number. Write it in Hz: 153.785e6.",
+            "--centre: '153.785 MHz' is not a plain number. Write it in Hz: 153.785e6.",
         ),
-        ("12.5k", "--at: '12.5k' is not a plain number. Write it in Hz: 12.5e3."),
-        ("here", "--at: 'here' is not a plain number. Give it in Hz, such as 153.825e6."),
+        ("12.5k", "--centre: '12.5k' is not a plain number. Write it in Hz: 12.5e3."),
+        ("here", "--centre: 'here' is not a plain number. Give it in Hz, such as 153.825e6."),
     ],
 )
 def test_a_frequency_in_another_unit_is_told_how_to_be_written(text, line) -> None:
     with pytest.raises(BadInput) as refused:
-        carrier_hz(text, "--at")
+        carrier_hz(text, "--centre")
     assert str(refused.value) == line
 
 
@@ -63,7 +66,7 @@ def test_a_frequency_in_another_unit_is_told_how_to_be_written(text, line) -> No
     ("text", "value"), [("153.785e6", 153.785e6), ("0", 0.0), ("100000", 1e5), (None, None)]
 )
 def test_a_frequency_in_hz_is_taken(text, value) -> None:
-    assert carrier_hz(text, "--at") == value
+    assert carrier_hz(text, "--centre") == value
 
 
 def test_a_spacing_may_be_low() -> None:
@@ -120,3 +123,14 @@ def test_columns_as_the_help_shows_them_are_understood(typed) -> None:
 def test_columns_that_say_nothing_are_refused(text) -> None:
     with pytest.raises(BadInput, match=r"commas between, such as voltage_v=Battery-2,time_s"):
         column_names(text)
+
+
+def test_a_recording_without_radio_frequency_takes_a_low_one(typed, tmp_path: Path) -> None:
+    """A baseband recording is tuned to 0: a channel 20 kHz off its middle is one."""
+    time_s = np.arange(50_000) / 250e3
+    iq = 0.5 * np.exp(2j * np.pi * 20e3 * time_s)
+    path = write_pair(tmp_path / "base", [iq], "cf32_le", 250e3, 0.0)
+    shown = typed("measure", "carrier", path, "--at", "20000", "--json")
+    assert shown.status == 0
+    readings = {r["name"]: r["value"] for r in json.loads(shown.out)["readings"]}
+    assert abs(readings["frequency_error"]) < 0.5  # DESIGN section 3

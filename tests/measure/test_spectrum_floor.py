@@ -361,6 +361,11 @@ def test_real_recordings_give_no_nonsense(name, words, captures, monkeypatch, ca
         ("spectrum", ("--mask", "90.210-B", "--power", "4", "--spacing", "11000"), "authorised"),
         ("carrier", ("--mask", "90.210-D"), "takes no emission mask"),
         ("timing", ("--power", "4"), "takes no emission mask"),
+        ("carrier", ("--weighting", "c-message"), "carrier has no weighted audio"),
+        ("squelch", ("--de-emphasis",), "squelch has no audio to de-emphasise"),
+        ("timing", ("--end-v", "10.5"), "timing has no end voltage"),
+        ("audio", ("--repeater-delay", "0.002"), "audio takes no delay of the repeater"),
+        ("spectrum", ("--standard-span", "0:1"), "takes no standard test modulation"),
     ],
 )
 def test_options_that_cannot_be_heeded(kind, words, said, captures, monkeypatch, capsys) -> None:

@@ -193,3 +193,18 @@ def test_the_command_refuses(tmp_path, option, value, line):
     done = _run(tmp_path / "x.cu8", "--rate", 250e3, "--centre", 1e6, option, value)
     assert line in str(done.exception)
     assert [path.name for path in tmp_path.iterdir()] == ["x.cu8"]
+
+
+@pytest.mark.parametrize("name", ["long.cu8", "long.wav"])
+def test_an_import_tells_how_far_it_is(tmp_path, name) -> None:
+    samples = np.zeros((400_000, 2), np.uint8)
+    path = tmp_path / name
+    if name.endswith(".wav"):
+        soundfile.write(path, np.zeros(samples.shape), 250_000, subtype="PCM_16")
+    else:
+        path.write_bytes(samples.tobytes())
+    shares: list[float] = []
+    import_raw(path, sample_rate_hz=250e3, centre_hz=0.0, progress=shares.append)
+    assert shares == sorted(shares)
+    assert len(shares) > 2
+    assert shares[-1] == 1.0

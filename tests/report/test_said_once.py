@@ -102,7 +102,7 @@ def test_the_head_says_who_where_and_since_when_it_is_calibrated(sample) -> None
     assert "calibrated" not in told["Bench"]
 
 
-def spectrum() -> Findings:
+def spectrum(**conditions: float) -> Findings:
     offset_hz = np.linspace(-12500.0, 12500.0, 2001)
     axes = (Axis(name="frequency_offset", unit="Hz", values=offset_hz),)
     # -7.77 dB inside 0.6 of the spacing; what must not be drawn is far below.
@@ -112,18 +112,18 @@ def spectrum() -> Findings:
         unit="dB",
         axes=axes,
         values=values,
-        conditions={"resolution_bandwidth_hz": 46.03},
+        conditions={"resolution_bandwidth_hz": 46.03, **conditions},
     )
     return Findings(kind="carrier", series=(series,))
 
 
 def test_the_spectrum_is_drawn_only_where_the_filter_is_flat() -> None:
-    (figure,) = carrier_figures((spectrum(),), 12500.0)
+    (figure,) = carrier_figures((spectrum(flat_hz=7500.0),))
     assert figure.svg.count("not measured") == 2
     assert "from −7.5 kHz to 7.5 kHz" in figure.description
     assert "dB to the carrier, in 46 Hz" in figure.svg
     assert "−120" not in figure.svg
-    (whole,) = carrier_figures((spectrum(),), None)
+    (whole,) = carrier_figures((spectrum(),))
     assert "not measured" not in whole.svg
     assert "−120" in whole.svg
 
