@@ -79,8 +79,8 @@ def _emission(part: Findings, name: str) -> Figure:
     return draw_figure(
         name,
         "Emission" if mask is None else "Emission and its mask",
-        f"Level to the carrier in lines of {width}, from {plain(low / 1e3, 'kHz')} to"
-        f" {plain(high / 1e3, 'kHz')}. {capital('; '.join(words) or 'no bandwidth was measured')}.",
+        f"Level to the carrier in lines of {width}, from {plain(round(low / 1e3, 1), 'kHz')} to"
+        f" {plain(round(high / 1e3, 1), 'kHz')}. {capital('; '.join(words) or 'no bandwidth was measured')}.",
         2.9,
         fill,
     )
