@@ -1,7 +1,8 @@
 """Uncertainty against published worked numbers.
 
 JCGM 100:2008 H.1 (end gauge): read in two public test suites that cite it. Garwood 1936:
-computed from chi-square quantiles. The table of G.2 (t at 95.45 %): from memory.
+computed from chi-square quantiles. The table of G.2 (t at 95.45 %) and the additive models of
+JCGM 101:2008 9.2.3 and 9.2.4 (four rectangles): from memory.
 """
 
 import csv
@@ -11,9 +12,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import integrate, stats
 
 from harness.uncertainty import (
     Contribution,
+    _factor_with_rectangles,
     combine,
     coverage_factor,
     difference,
@@ -107,6 +110,99 @@ def test_rectangular_against_a_draw():
     # 1e5 values even in +/- 3: the scatter's own standard error is below 0.3 %, five sigma 1 %.
     drawn = np.random.default_rng(4).uniform(-3.0, 3.0, 100_000)
     assert rectangular(3.0) == pytest.approx(drawn.std(), rel=0.01)
+
+
+def even(name, half_width, **more):
+    return part(name, rectangular(half_width), distribution="rectangular", **more)
+
+
+def test_a_rectangle_alone():
+    total = combine([even("a", 3.0, sensitivity=-2.0)])
+    # Exact: the middle 95.45 % of an even distribution.
+    assert total.expanded_uncertainty == pytest.approx(0.9545 * 6.0, rel=1e-6)
+    assert total.coverage_factor == pytest.approx(0.9545 * math.sqrt(3.0), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("half_widths", "half_interval"),
+    # JCGM 101 9.2.3.3 and 9.2.4: inputs of standard deviation 1, 1, 1 and 1 or 10; 95 %.
+    # Half a unit in the last digit printed.
+    [((1.0, 1.0, 1.0, 1.0), (3.88, 0.005)), ((1.0, 1.0, 1.0, 10.0), (17.0, 0.05))],
+)
+def test_the_additive_models_of_jcgm_101(half_widths, half_interval):
+    standard = math.sqrt(sum(u**2 for u in half_widths))
+    widths = tuple(math.sqrt(3.0) * u / standard for u in half_widths)
+    k = _factor_with_rectangles(0.0, math.inf, widths, 0.95)
+    assert k * standard == pytest.approx(half_interval[0], abs=half_interval[1])
+
+
+@pytest.mark.parametrize("ratio", [1.0, 0.5, 0.2])
+def test_two_rectangles_are_a_trapezoid(ratio):
+    # Exact: the tail of a trapezoid of half-widths 1 and r is (1 + r - x)^2 / 4 r beyond 1 - r.
+    k = combine([even("a", 1.0), even("b", ratio)]).coverage_factor
+    at = 1.0 + ratio - math.sqrt(4.0 * ratio * 0.0455)
+    at = at if at >= 1.0 - ratio else 0.9545
+    # The grid's steps: 1e-4.
+    assert k == pytest.approx(at / math.sqrt((1.0 + ratio**2) / 3.0), abs=1e-4)
+
+
+@pytest.mark.parametrize("normals", [0.02, 0.3, 1.0, 4.0])
+@pytest.mark.parametrize("degrees_of_freedom", [1.0, 2.5, 8.0, math.inf])
+def test_a_rectangle_with_a_normal_or_t_against_quadrature(normals, degrees_of_freedom):
+    # Independent: the mean of scipy's own distribution over the rectangle is the level.
+    total = combine([even("a", 1.0), part("n", normals, degrees_of_freedom)])
+    law = stats.norm() if degrees_of_freedom == math.inf else stats.t(degrees_of_freedom)
+    reach = total.expanded_uncertainty
+
+    def held(z):
+        return law.cdf((reach - z) / normals) - law.cdf((-reach - z) / normals)
+
+    level = integrate.quad(held, 0.0, 1.0, points=[min(reach, 1.0)])[0]
+    assert level == pytest.approx(0.9545, abs=1e-5)
+
+
+def test_rectangles_with_a_normal_against_a_draw():
+    parts = [even("a", 1.0), even("b", 0.6), even("c", 0.3), part("n", 0.2)]
+    rng = np.random.default_rng(6)
+    drawn = sum(rng.uniform(-a, a, 400_000) for a in (1.0, 0.6, 0.3))
+    drawn = drawn + 0.2 * rng.standard_normal(400_000)
+    held = np.mean(np.abs(drawn) <= combine(parts).expanded_uncertainty)
+    # Five binomial standard deviations of 400 000 at 95.45 %.
+    assert held == pytest.approx(0.9545, abs=5.0 * math.sqrt(0.9545 * 0.0455 / 400_000))
+
+
+def test_a_small_rectangle_changes_nothing():
+    assert combine([even("a", 0.09), part("n", 1.0)]).coverage_factor == 2.0
+    # And where its shape begins to count, k does not jump.
+    assert combine([even("a", 0.11), part("n", 1.0)]).coverage_factor == pytest.approx(
+        2.0, abs=1e-4
+    )
+
+
+def test_one_quantity_has_one_distribution():
+    with pytest.raises(ValueError, match="two distributions"):
+        merge([even("a", 1.0), part("a", rectangular(1.0))])
+
+
+@given(
+    st.lists(st.floats(1e-3, 1e3), min_size=1, max_size=5),
+    st.lists(st.floats(1e-3, 1e3), max_size=3),
+)
+def test_more_parts_never_narrow_and_rectangles_never_reach_beyond_normals(half_widths, normals):
+    parts = [
+        *(even(f"r{number}", half) for number, half in enumerate(half_widths)),
+        *(part(f"n{number}", size) for number, size in enumerate(normals)),
+    ]
+    total = combine(parts)
+    # 1e-4: the grid.
+    assert total.coverage_factor <= 2.0 + 1e-4
+    for one in parts:
+        assert total.expanded_uncertainty >= combine([one]).expanded_uncertainty * (1.0 - 1e-4)
+    assert total.expanded_uncertainty <= sum(half_widths) + 2.0 * math.hypot(*normals, 0.0) + 1e-9
+    scaled_total = combine(scaled(parts, -7.0))
+    assert scaled_total.expanded_uncertainty == pytest.approx(
+        7.0 * total.expanded_uncertainty, rel=1e-4
+    )
 
 
 def test_garwood_against_the_table(reference):

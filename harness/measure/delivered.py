@@ -92,6 +92,7 @@ def delivered(
                     standard_uncertainty=rectangular(edge.half_s),
                     sensitivity=sign * float(values[end]) / 3600.0,
                     source="the log's interval there, as a rectangle",
+                    distribution="rectangular",
                 )
             )
     parts += scaled(ends, float(values[-1]) / 3600.0)

@@ -26,6 +26,7 @@ def interval_part(name: str, half_s: float, sensitivity: float) -> Contribution:
         standard_uncertainty=rectangular(half_s),
         sensitivity=sensitivity,
         source="the log's interval there, as a rectangle",
+        distribution="rectangular",
     )
 
 
@@ -35,9 +36,14 @@ def edge_parts(which: str, edge: Edge, sign: float) -> list[Contribution]:
 
 
 def half_width_part(name: str, off: float, what: str) -> Contribution:
-    """Give a deviation that may be there or not."""
+    """Give a deviation that is there whole or not at all.
+
+    Not marked as a rectangle, of which U would leave out the ends: the whole of it may be true.
+    """
     return Contribution(
-        name=name, standard_uncertainty=rectangular(abs(off)), source=f"{what}, as a rectangle"
+        name=name,
+        standard_uncertainty=rectangular(abs(off)),
+        source=f"{what}, there or not",
     )
 
 

@@ -38,7 +38,7 @@ from harness.readings import (
     measured,
     not_measured,
 )
-from harness.uncertainty import Contribution, rectangular
+from harness.uncertainty import Contribution, rectangular, scaled
 
 FloatArray = NDArray[np.float64]
 
@@ -232,6 +232,7 @@ class Timing:
                         name=f"{output.name}.repeater_delay_s",
                         standard_uncertainty=rectangular(UNKNOWN_DELAY_S),
                         source="audio delay not given; up to 3 ms, chosen",
+                        distribution="rectangular",
                     )
                 )
             readings.append(
@@ -332,17 +333,7 @@ def _repeatability(name: str, pairs: Sequence[Pair]) -> list[Contribution]:
 def _shifts(channel: Channel, sign: float, mean_s: float) -> list[Contribution]:
     """List what moves every edge of a recording: its skew, its clock, its filter."""
     return [
-        *(
-            Contribution(
-                name=c.name,
-                standard_uncertainty=c.standard_uncertainty,
-                sensitivity=sign * c.sensitivity,
-                kind=c.kind,
-                degrees_of_freedom=c.degrees_of_freedom,
-                source=c.source,
-            )
-            for c in channel.skew_contributions
-        ),
+        *scaled(channel.skew_contributions, sign),
         *_clock(channel, sign, mean_s),
         _filter(channel, sign),
     ]
@@ -350,17 +341,7 @@ def _shifts(channel: Channel, sign: float, mean_s: float) -> list[Contribution]:
 
 def _clock(channel: Channel, sign: float, time_s: float) -> list[Contribution]:
     """Give the clock's part: 1 ppm too fast puts a moment 1e-6 of its time earlier."""
-    return [
-        Contribution(
-            name=c.name,
-            standard_uncertainty=c.standard_uncertainty,
-            sensitivity=-sign * 1e-6 * time_s * c.sensitivity,
-            kind=c.kind,
-            degrees_of_freedom=c.degrees_of_freedom,
-            source=c.source,
-        )
-        for c in channel.clock_contributions
-    ]
+    return list(scaled(channel.clock_contributions, -sign * 1e-6 * time_s))
 
 
 def _filter(channel: Channel, sign: float) -> Contribution:
@@ -369,6 +350,7 @@ def _filter(channel: Channel, sign: float) -> Contribution:
         standard_uncertainty=model_uncertainty_s(channel.spacing_hz),
         sensitivity=sign,
         source="the channel filter's part in an edge",
+        distribution="rectangular",
     )
 
 
@@ -378,4 +360,5 @@ def _onset(channel: Channel, what: str, sign: float) -> Contribution:
         standard_uncertainty=rectangular(ONSET_S),
         sensitivity=sign,
         source="onset in filtered audio, chosen",
+        distribution="rectangular",
     )

@@ -5,7 +5,7 @@ attribute. docs/results-file.md says the same for readers who write no Python.
 
 Schema
 ------
-1 : the first.
+1 : the first. ``contributions/distribution`` came later and may be absent, then normal.
 """
 
 from __future__ import annotations

@@ -278,17 +278,20 @@ def _readings(group: h5py.Group) -> tuple[Reading, ...]:
 
 def _contributions(table: _Table, count: int) -> list[tuple[Contribution, ...]]:
     gathered: list[list[Contribution]] = [[] for _ in range(count)]
+    numbers = table.counts("reading_number")
     columns: Any = zip(
-        table.counts("reading_number"),
+        numbers,
         table.texts("name"),
         table.numbers("standard_uncertainty"),
         table.numbers("sensitivity"),
         table.texts("kind"),
         table.numbers("degrees_of_freedom"),
         table.texts("source"),
+        # Files from before there were other distributions have no such column.
+        table.texts("distribution") if "distribution" in table.group else ["normal"] * len(numbers),
         strict=True,
     )
-    for number, name, standard, sensitivity, kind, freedom, source in columns:
+    for number, name, standard, sensitivity, kind, freedom, source, distribution in columns:
         gathered[number].append(
             Contribution(
                 name=name,
@@ -297,6 +300,7 @@ def _contributions(table: _Table, count: int) -> list[tuple[Contribution, ...]]:
                 kind=kind,
                 degrees_of_freedom=freedom,
                 source=source,
+                distribution=distribution,
             )
         )
     return [tuple(parts) for parts in gathered]

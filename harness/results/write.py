@@ -274,6 +274,7 @@ def _contributions(group: h5netcdf.Group, readings: Sequence[Reading]) -> None:
     table.texts("kind", (part.kind for _, part in rows))
     table.numbers("degrees_of_freedom", (part.degrees_of_freedom for _, part in rows), layout.ONE)
     table.texts("source", (part.source for _, part in rows))
+    table.texts("distribution", (part.distribution for _, part in rows))
 
 
 def _series(group: h5netcdf.Group, position: int, series: Series) -> None:

@@ -107,6 +107,7 @@ def readings(draw):
                 kind=draw(st.sampled_from("AB")),
                 degrees_of_freedom=draw(FLOATS),
                 source=draw(TEXTS),
+                distribution=draw(st.sampled_from(("normal", "rectangular"))),
             )
             for name in draw(st.lists(TEXTS, max_size=2))
         ),
@@ -371,5 +372,7 @@ def test_a_file_of_schema_1_stays_readable():
         "packing-shed bench.output.path",
         "carrier.power",
     ]
+    # The column came after this file was written.
+    assert {part.distribution for part in power.contributions} == {"normal"}
     assert run.limits[0].minimum == 35.5
     assert replace(run, title="x").title == "x"
