@@ -2,38 +2,108 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
 from benchmarks.accuracy.trial import Trial, Truth
 from harness.measure.run import measure_recordings
 from harness.measure.setup import Options
+from harness.measure.timing import UNKNOWN_DELAY_S
 from harness.readings import Findings
 from tests.truth.repeater import Keyings, SquelchStaircases
 
 INPUT_S = ((0.5003, 1.2001), (2.1, 2.9), (3.9, 4.5002))
+MOVED_S = 0.02
+"""Each instant of the input is drawn evenly within so much of what is named: where edges fall
+between samples, and against the tone, is at chance."""
+AUDIO_CUTOFF_HZ = (2800.0, 3600.0)
+"""That of a unit's audio filter, drawn evenly. Chosen."""
+GOAL_S = 2e-4
+TAIL_GOAL_S = 1e-3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recorders:
+    """How the two recordings are made; skew and clock errors are drawn from what is declared."""
+
+    rate_hz: float = 50e3
+    noise_dbfs_hz: float = -80.0
+    skew_uncertainty_s: float = 0.0
+    clock_uncertainty_ppm: float = 0.0
+    delay: Literal["given", "not given", "none"] = "none"
+
+
+def _drawn(take: Keyings, recorders: Recorders, draw: int) -> Keyings:
+    rng = np.random.default_rng([draw, 81])
+    instants = np.array(take.input_s) + rng.uniform(-MOVED_S, MOVED_S, (len(take.input_s), 2))
+    attack_s, hang_s = (
+        value + rng.uniform(-1.0, 1.0) / recorders.rate_hz for value in (take.attack_s, take.hang_s)
+    )
+    delay_s = take.audio_delay_s
+    if recorders.delay == "not given":
+        # As U takes it for: anything up to 3 ms, to either side of none that is subtracted.
+        delay_s = UNKNOWN_DELAY_S * rng.random()
+    return replace(
+        take,
+        draw=draw,
+        input_s=tuple((float(on_s), float(off_s)) for on_s, off_s in instants),
+        attack_s=attack_s,
+        hang_s=hang_s,
+        audio_cutoff_hz=float(rng.uniform(*AUDIO_CUTOFF_HZ)),
+        audio_delay_s=delay_s,
+    )
 
 
 def _keyings(
-    signal: str, take: Keyings, *, output_only: bool = False, rate_hz: float = 50e3
+    signal: str,
+    take: Keyings,
+    recorders: Recorders = Recorders(),
+    *,
+    output_only: bool = False,
+    tail: bool = False,
 ) -> Trial:
     roles = ("output",) if output_only else ("input", "output")
 
     def measure(draw: int, folder: Path) -> Findings:
-        paths = replace(take, draw=draw).write(folder, sample_rate_hz=rate_hz, noise_dbfs_hz=-80.0)
+        rng = np.random.default_rng([draw, 82])
+        skew_s = recorders.skew_uncertainty_s * rng.standard_normal()
+        ppm = recorders.clock_uncertainty_ppm * rng.standard_normal(2)
+        clock = {"clock_error_ppm": 0.0, "clock_uncertainty_ppm": recorders.clock_uncertainty_ppm}
+        skew = {"skew_s": 0.0, "skew_uncertainty_s": recorders.skew_uncertainty_s}
+        drawn = _drawn(take, recorders, draw)
+        paths = drawn.write(
+            folder,
+            sample_rate_hz=recorders.rate_hz,
+            noise_dbfs_hz=recorders.noise_dbfs_hz,
+            input_skew_s=skew_s,
+            input_ppm=ppm[0],
+            output_ppm=ppm[1],
+            declared={"input": {**clock, **skew}, "output": clock},
+        )
         return measure_recordings(
             "timing",
             [paths[role] for role in roles],
             spacing_hz=12500.0,
-            options=Options(repeater_delay_s=take.audio_delay_s) if output_only else None,
+            options=Options(repeater_delay_s=drawn.audio_delay_s)
+            if recorders.delay == "given"
+            else None,
         )
 
-    truths = [Truth(reading="hang_time", value=take.hang_s, goal=2e-4)]
-    if not output_only:
-        truths.append(Truth(reading="attack_time", value=take.attack_s, goal=2e-4))
-    return Trial(signal=signal, truths=tuple(truths), measure=measure)
+    def truths(draw: int) -> tuple[Truth, ...]:
+        drawn = _drawn(take, recorders, draw)
+        given = [Truth(reading="hang_time", value=drawn.hang_s, goal=GOAL_S)]
+        if not output_only:
+            given.append(Truth(reading="attack_time", value=drawn.attack_s, goal=GOAL_S))
+        if tail:
+            burst_s = drawn.burst_s
+            lasts_s = drawn.hang_s - drawn.audio_delay_s if burst_s is None else burst_s
+            given.append(Truth(reading="squelch_tail", value=lasts_s, goal=TAIL_GOAL_S))
+        return tuple(given)
+
+    return Trial(signal=signal, truths=truths, measure=measure)
 
 
 def _staircases(signal: str, take: SquelchStaircases) -> Trial:
@@ -70,17 +140,41 @@ STAIRS = SquelchStaircases(
     hang_s=0.05,
 )
 
+SHORT = replace(TAKE, rise_s=0.004, attack_s=0.011, hang_s=0.0902)
+ONE = replace(TAKE, input_s=((0.5003, 1.2001),), duration_s=2.0)
+
 TRIALS = (
-    _keyings("two recordings, rise 0.5 ms", TAKE),
+    _keyings("two recordings, rise 0.5 ms", TAKE, tail=True),
+    _keyings("two recordings, rise 4 ms, short times", SHORT),
+    _keyings("two recordings at 250 kS/s", ONE, Recorders(rate_hz=250e3)),
     _keyings(
-        "two recordings, rise 4 ms, short times",
-        replace(TAKE, rise_s=0.004, attack_s=0.011, hang_s=0.0902),
+        "two recordings, skew and clocks declared",
+        TAKE,
+        Recorders(skew_uncertainty_s=3e-4, clock_uncertainty_ppm=10.0),
     ),
-    _keyings("two recordings at 250 kS/s", TAKE, rate_hz=250e3),
+    _keyings("two recordings, 15 dB over the noise", SHORT, Recorders(noise_dbfs_hz=-62.0)),
+    _keyings("one keying, 15 dB over the noise", ONE, Recorders(noise_dbfs_hz=-62.0), tail=True),
     _keyings(
         "output only, delay known",
         replace(TAKE, audio_delay_s=0.0012),
+        Recorders(delay="given"),
         output_only=True,
+        tail=True,
+    ),
+    _keyings("output only, delay not known", TAKE, Recorders(delay="not given"), output_only=True),
+    _keyings(
+        "output only, burst of 30 ms, 20 dB over the noise",
+        replace(TAKE, audio_delay_s=0.0012, burst_s=0.03),
+        Recorders(delay="given", noise_dbfs_hz=-67.0),
+        output_only=True,
+        tail=True,
+    ),
+    _keyings(
+        "output only, one keying, burst of 8 ms",
+        replace(ONE, audio_delay_s=0.0012, burst_s=0.008),
+        Recorders(delay="given"),
+        output_only=True,
+        tail=True,
     ),
     _staircases("25 sweeps, spread 0.75 dB", STAIRS),
     _staircases(

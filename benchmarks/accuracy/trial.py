@@ -9,6 +9,15 @@ from typing import Any
 
 from harness.readings import Findings, Reading
 
+ALIKE = 0.01
+"""A condition that is a number may be a measured one: alike within so much of it."""
+
+
+def _alike(found: Any, wanted: Any) -> bool:
+    if isinstance(wanted, float) and isinstance(found, float):
+        return abs(found - wanted) <= ALIKE * abs(wanted)
+    return bool(found == wanted)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Truth:
@@ -39,7 +48,7 @@ class Truth:
             reading
             for reading in findings.readings
             if reading.name == self.reading
-            and all(reading.conditions.get(key) == value for key, value in self.conditions.items())
+            and all(_alike(reading.conditions.get(k), v) for k, v in self.conditions.items())
         ]
         if len(found) > 1:
             raise LookupError(f"{len(found)} readings {self.reading} {dict(self.conditions)}")

@@ -2,8 +2,8 @@
 
 Each second of the channel gives a record (``carrier_frame.py``); the readings are their means.
 A peak of the modulation is the peak of the waveform that mean harmonics make, so noise averages
-out; a harmonic that does not stand clear of the noise is left out of the waveform and stays in
-its uncertainty. Where nothing repeats, the highest frequency seen is given as an upper bound.
+out; a harmonic that does not stand clear of the noise counts for as much as it is likely to be.
+Where nothing repeats, the highest frequency seen is given as an upper bound.
 
 Memory: one record of some twenty numbers for each second of recording.
 """
@@ -28,7 +28,12 @@ from harness.measure.carrier_frame import (
     demodulated_frame,
     peak_filter,
 )
-from harness.measure.modulation import PeriodicFrame, half_peak_to_peak_variance, peaks
+from harness.measure.modulation import (
+    PeriodicFrame,
+    half_peak_to_peak_variance,
+    likely_harmonics,
+    peaks,
+)
 from harness.measure.setup import Channel, Options
 from harness.measure.subaudible import SubaudibleTone
 from harness.readings import (
@@ -49,7 +54,6 @@ FRAME_S = 1.0
 KEYED_RANGE = 0.1
 """Frames with less than this share of the strongest frame's power count as not keyed. Chosen:
 10 dB, more than a battery run sags."""
-SIGNIFICANT_SIGMAS = 4.0
 SPECTRUM_LINES = 2048
 SPECTRUM_FRAMES = 10
 SPECTRUM_EVERY = 4
@@ -254,11 +258,10 @@ class Carrier:
         )
         frames = [r.periodic for r in toned if r.periodic is not None]
         harmonics, variances = _mean_harmonics(frames, weights)
-        clear = np.abs(harmonics) > SIGNIFICANT_SIGMAS * np.sqrt(variances)
-        clear[0] = True
-        up_hz, down_hz = peaks(np.where(clear, harmonics, 0.0))
+        likely = likely_harmonics(harmonics, variances)
+        up_hz, down_hz = peaks(likely.amplitudes)
         low_hz = float(np.average([r.subaudible_hz for r in toned], weights=weights))
-        peak_variance = float(variances.sum())
+        peak_variance = float(likely.variances.sum())
         clock = self._channel.clock_contributions
         conditions = {"tone_hz": round(tone_hz, 1)}
         common: dict[str, Any] = {"count": len(toned), "recordings": (name,)}
@@ -284,7 +287,7 @@ class Carrier:
             reading(
                 "deviation_peak",
                 (up_hz - down_hz) / 2.0 + low_hz,
-                math.sqrt(half_peak_to_peak_variance(variances)),
+                math.sqrt(half_peak_to_peak_variance(likely.variances)),
                 conditions=conditions,
             ),
             reading(

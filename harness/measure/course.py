@@ -7,6 +7,7 @@ fitted across one, except the slope, for which missing rows are only fewer rows.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +35,7 @@ interval by several times what it fell in any before."""
 END_ROWS = (15, 9, 5)
 """Rows at the end that a line is tried through, longest first. Chosen."""
 STRAIGHT = 1.5
-"""Residuals below so many times the noise are a straight line. Chosen."""
+"""Residuals below so many times the noise are a straight line, of many rows less. Chosen."""
 CONFIRM_ROWS = 3
 """Most of so many rows from a crossing on must lie beyond it: one stray row is none. Chosen."""
 CROSSING_ROWS = (65, 33, 17, 9, 5)
@@ -43,6 +44,14 @@ CROSSING_TURNS = 20
 """So often the rows are moved to have the crossing in their middle. Chosen."""
 CLEAR_SLOPE = 4.0
 """A line crosses for certain when its slope is so many standard uncertainties. Chosen."""
+LONG_ROWS = (513, 257, 129)
+"""The same before a knee is looked for: on a flat course shorter lines find the dips of noise."""
+KNEE_ROWS = (513, 257, 129, 65, 33)
+"""Rows about a crossing that two lines which meet are tried through, longest first. Chosen."""
+KNEE_STEPS = 32
+"""So many places are tried for where they meet, and as many again beside the best. Chosen."""
+STRAIGHT_SIGMAS = 4.0
+"""Residuals of n rows may be larger than the noise by so many of its 1 / sqrt(2 n). Chosen."""
 LOCAL_ROWS = 4
 """Rows on each side of a crossing whose slope tells how sharp it is. Chosen."""
 
@@ -148,8 +157,8 @@ class Crossing:
 
     ``before_s`` and ``after_s`` are the rows on either side of the first that is below;
     ``before_s`` is None where the first row is already below. ``time_s`` is where a line through
-    the rows about it crosses, or between those two where the course is not straight
-    (``is_straight``); None across a gap. ``value`` is the course there with its standard
+    the rows about it crosses, or two lines that meet, or between those two where the course is
+    neither (``is_straight``); None across a gap. ``value`` is the course there with its standard
     uncertainty, ``slope_per_s`` below 0.
     """
 
@@ -302,7 +311,12 @@ class Course:
         return Level(float(self.values[last]), self.noise, math.inf, 1)
 
     def crossing(
-        self, level: float, first_row: int = 0, *, averaged: bool = False
+        self,
+        level: float,
+        first_row: int = 0,
+        *,
+        averaged: bool = False,
+        level_uncertainty: float = 0.0,
     ) -> Crossing | None:
         """Find where the course falls to a level, and stays: None when it never does.
 
@@ -310,15 +324,19 @@ class Course:
         ----------
         averaged : where the course itself crosses, its noise averaged out, instead of where the
             rows first do, which is when something that watches them would act
+        level_uncertainty : standard, of the level itself: it says how near a knee is near
         """
         below = self.values <= level
         for row in np.flatnonzero(below):
             confirm = below[row : row + CONFIRM_ROWS]
             if row >= first_row and 2 * np.count_nonzero(confirm) > len(confirm):
-                return self._crossing(int(row), level, first_row, averaged)
+                found_at = int(row)
+                return self._crossing(found_at, level, first_row, averaged, level_uncertainty)
         return None
 
-    def _crossing(self, row: int, level: float, first_row: int, averaged: bool) -> Crossing:
+    def _crossing(
+        self, row: int, level: float, first_row: int, averaged: bool, level_uncertainty: float
+    ) -> Crossing:
         after_s = float(self.time_s[row])
         value = Level(level, self.noise, math.inf, 1)
         if row == first_row:
@@ -329,11 +347,17 @@ class Course:
         slope = -fall / (after_s - before_s)
         if self.gaps[row - 1]:
             return Crossing(before_s, after_s, None, slope, value)
-        straight = self._straight_crossing(row, level, first_row) if averaged else None
-        if straight is not None:
-            time_s, line, count = straight
-            value = Level(level, line.value_uncertainty, line.degrees_of_freedom, count)
-            return Crossing(before_s, after_s, time_s, line.slope_per_s, value, is_straight=True)
+        if averaged:
+            found = (
+                self._straight_crossing(row, level, first_row, LONG_ROWS)
+                or self._knee_crossing(row, level, first_row, level_uncertainty)
+                or self._straight_crossing(row, level, first_row, CROSSING_ROWS)
+            )
+            if found is not None:
+                time_s, line, count = found
+                value = Level(level, line.value_uncertainty, line.degrees_of_freedom, count)
+                fall = line.slope_per_s
+                return Crossing(before_s, after_s, time_s, fall, value, is_straight=True)
         # At a knee the flatter side tells how far noise can move the crossing.
         sides = (
             self._whole(row - 1, row - 1 - LOCAL_ROWS, row - 1),
@@ -346,16 +370,16 @@ class Course:
         return Crossing(before_s, after_s, time_s, max(falling, default=slope), value)
 
     def _straight_crossing(
-        self, row: int, level: float, first_row: int
+        self, row: int, level: float, first_row: int, counts: Sequence[int]
     ) -> tuple[float, Line, int] | None:
-        """Give where the longest straight line about a crossing crosses, the line, its rows.
+        """Give where the first straight line about a crossing crosses, the line, its rows.
 
         Notes
         -----
         The first row below a level comes early where noise is larger than the fall from row to
         row; so the rows are moved until the line crosses in their middle.
         """
-        for count in CROSSING_ROWS:
+        for count in counts:
             middle, half = row, count // 2
             for _ in range(CROSSING_TURNS):
                 rows = self._whole(middle, max(middle - half, first_row), middle + half)
@@ -372,12 +396,109 @@ class Course:
                 at = fit_line(times_s, values, time_s, self.noise)
                 if (
                     at is not None
-                    and at.residual_rms <= STRAIGHT * self.noise
+                    and at.residual_rms <= self._straight(len(times_s))
                     and -at.slope_per_s > CLEAR_SLOPE * at.slope_uncertainty
                 ):
                     return time_s, at, len(times_s)
                 break
         return None
+
+    def _straight(self, count: int) -> float:
+        """Largest residual of so many rows that are straight but for their noise."""
+        return self.noise * min(STRAIGHT, 1.0 + STRAIGHT_SIGMAS / math.sqrt(2.0 * count))
+
+    def _knee_crossing(
+        self, row: int, level: float, first_row: int, level_uncertainty: float
+    ) -> tuple[float, Line, int] | None:
+        """Give where two lines that meet near a crossing cross, the line there, and their rows.
+
+        Notes
+        -----
+        On the flat side of a knee noise moves a crossing far, and the first rows that it takes
+        below the level come long before it: short lines through them would find it there. Near
+        the knee the slope of the flatter side counts.
+        """
+        for most in KNEE_ROWS:
+            middle, half = row, most // 2
+            for _ in range(CROSSING_TURNS):
+                rows = self._whole(middle, max(middle - half, first_row), middle + half)
+                if rows.stop - rows.start < max(most // 2 + 2, 4 * LOCAL_ROWS):
+                    break
+                knee = _fit_knee(
+                    self.time_s[rows], self.values[rows], level, level_uncertainty, self.noise
+                )
+                if knee is None:
+                    break
+                time_s, line = knee
+                moved = int(np.argmin(np.abs(self.time_s - time_s)))
+                if abs(moved - middle) > most // 8:
+                    middle = moved
+                    continue
+                count = rows.stop - rows.start
+                if line.residual_rms <= self._straight(count):
+                    return time_s, line, count
+                break
+        return None
+
+
+def _fit_knee(
+    time_s: FloatArray,
+    values: FloatArray,
+    level: float,
+    level_uncertainty: float,
+    noise: float,
+) -> tuple[float, Line] | None:
+    """Fit two lines that meet, the later one steeper; give when they cross a level, and how.
+
+    Parameters
+    ----------
+    time_s, values : float64, shape (n,)
+    noise : the residuals count as no smaller than this
+    """
+    count = len(time_s)
+    since_s = time_s - time_s[0]
+
+    def fit(meet: int) -> tuple[float, FloatArray, FloatArray]:
+        past_s = np.maximum(since_s - since_s[meet], 0.0)
+        basis = np.stack([np.ones(count), since_s, past_s], axis=1)
+        found = np.linalg.solve(basis.T @ basis, basis.T @ values)
+        left = values - basis @ found
+        return float(left @ left), found, left
+
+    first, last = LOCAL_ROWS, count - 1 - LOCAL_ROWS
+    step = max((last - first) // KNEE_STEPS, 1)
+    meet = min(range(first, last + 1, step), key=lambda at: fit(at)[0])
+    near = range(max(meet - step, first), min(meet + step, last) + 1, max(step // KNEE_STEPS, 1))
+    meet = min(near, key=lambda at: fit(at)[0])
+    squares, found, left = fit(meet)
+    before, after = float(found[1]), float(found[1] + found[2])
+    if not after < before < 0.0:
+        return None
+    at_knee = float(found[0]) + before * float(since_s[meet])
+    side = before if level >= at_knee else after
+    crossed_s = float(since_s[meet]) + (level - at_knee) / side
+    if not 0.0 <= crossed_s <= since_s[-1]:
+        return None
+    past_s = np.maximum(since_s - since_s[meet], 0.0)
+    basis = np.stack([np.ones(count), since_s, past_s], axis=1)
+    there = np.array([1.0, crossed_s, max(crossed_s - float(since_s[meet]), 0.0)])
+    spread = math.sqrt(float(there @ np.linalg.solve(basis.T @ basis, there)))
+    # A mean, two slopes and the place where they meet.
+    rms = max(math.sqrt(squares / (count - 4)), noise)
+    together = float(left[1:] @ left[:-1]) / squares if squares > 0.0 else 0.0
+    together = min(max(together, 0.0), 0.99)
+    grown = (1.0 + together) / (1.0 - together)
+    uncertainty = rms * spread * math.sqrt(grown)
+    is_near = abs(level - at_knee) < 2.0 * math.hypot(uncertainty, level_uncertainty)
+    line = Line(
+        value=level,
+        slope_per_s=before if is_near else side,
+        value_uncertainty=uncertainty,
+        slope_uncertainty=math.inf,
+        residual_rms=rms,
+        degrees_of_freedom=max(count / grown - 4.0, 1.0),
+    )
+    return float(time_s[0]) + crossed_s, line
 
 
 def _noise(time_s: FloatArray, values: FloatArray) -> float:

@@ -312,7 +312,12 @@ class _Readings:
         name = f"time_to_minus_{drop_db}db"
         if start is None:
             return not_measured(name, "The log has no power under load.", **self._more)
-        crossing = self._power.crossing(start.level.value - drop_db, start.row, averaged=True)
+        crossing = self._power.crossing(
+            start.level.value - drop_db,
+            start.row,
+            averaged=True,
+            level_uncertainty=start.level.standard_uncertainty,
+        )
         if crossing is None:
             low_db = max(start.level.value - float(self._power.values.min()), 0.0)
             if low_db - self._strays.get("power", 0.0) >= drop_db:

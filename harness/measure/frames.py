@@ -30,7 +30,7 @@ class KeyedFrame:
 
     ``runs`` are (first, one past last) samples of each stretch with the carrier on, the longest
     first. ``second`` and ``fourth`` are the moments of the envelope over them, ``grain_spread``
-    the standard error of the mean power from the scatter of the grains.
+    the standard error of ``carrier_power`` from the scatter of the grains.
     """
 
     runs: tuple[tuple[int, int], ...]
@@ -74,15 +74,31 @@ def keyed_frame(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Keyed
     if runs != [(0, grains)]:
         chosen = np.concatenate([samples_power[a * grain : b * grain] for a, b in runs])
         steady = np.concatenate([grain_power[a:b] for a, b in runs])
-    spread = float(steady.std(ddof=1) / np.sqrt(len(steady))) if len(steady) > 1 else float("nan")
+    second, fourth = float(chosen.mean()), float(chosen @ chosen) / len(chosen)
+    spread = float("nan")
+    if len(steady) > 1:
+        cut = chosen.reshape(len(steady), grain)
+        spread = _spread(steady, np.einsum("ij,ij->i", cut, cut) / grain, second, fourth)
     return KeyedFrame(
         runs=tuple((a * grain, len(iq) if b == grains else b * grain) for a, b in runs),
         count=len(chosen),
-        second=float(chosen.mean()),
-        fourth=float(chosen @ chosen) / len(chosen),
+        second=second,
+        fourth=fourth,
         grain_spread=spread,
         lowest=float(grain_power.min()),
     )
+
+
+def _spread(seconds: FloatArray, fourths: FloatArray, second: float, fourth: float) -> float:
+    """Give the standard error of sqrt(2 second^2 - fourth) from the moments of each grain.
+
+    Noise moves both moments together: to first order the estimate moves by
+    (4 second d_second - d_fourth) / (2 sqrt(2 second^2 - fourth)).
+    """
+    power = constant_envelope_power(second, fourth)
+    # Where noise is all that is seen, its mean power is what scatters.
+    moved = (4.0 * second * seconds - fourths) / (2.0 * power) if power > 0.0 else seconds
+    return float(moved.std(ddof=1) / np.sqrt(len(moved)))
 
 
 def _runs(grain_power: FloatArray) -> list[tuple[int, int]]:

@@ -24,6 +24,7 @@ FloatArray = NDArray[np.float64]
 
 SETTLE_S = 0.05
 GRAIN_SAMPLES = 8
+INDEPENDENT = 6.0
 GRAIN_S = 1e-4
 """A frame of the machine has so many channel samples (six independent ones, a third of a
 millisecond at 12.5 kHz spacing) and is at least so long. Chosen."""
@@ -223,7 +224,9 @@ class CarrierKeying:
         return Edge(
             time_s=time_s - shift_s if change.is_rising else time_s + shift_s,
             is_rising=change.is_rising,
-            uncertainty_s=_noise_s(contrast, seen_s, self._half_s),
+            uncertainty_s=_noise_s(
+                contrast * (INDEPENDENT if contrast < LOW_CONTRAST else 1.0), seen_s, self._half_s
+            ),
             settled_power=change.above,
         )
 
@@ -267,7 +270,7 @@ class CarrierKeying:
 
 
 def _noise_s(contrast: float, seen_s: float, half_s: float) -> float:
-    """Scatter of an edge by the noise on it.
+    """Scatter of an edge by the noise on it, as much less as it has been averaged.
 
     At half power a carrier S in noise N has the power S/2 with standard deviation sqrt(S N);
     between a quarter and half of S the power rises by S/4 in ``seen_s``. The same noise on

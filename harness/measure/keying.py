@@ -216,6 +216,12 @@ def filter_half_s(spacing_hz: float) -> float:
     return 0.2120 / (1.5 * spacing_hz)
 
 
+MODEL_SHARE = 0.4
+"""What is left of the filter's part is at most this share of it. By simulation: edges with a rise
+of 0.02 to 2 ms stand within 4 of 11 microseconds of where they are, rising ones early and falling
+ones late, most where the transmitter is as fast as the filter."""
+
+
 def model_uncertainty_s(spacing_hz: float) -> float:
-    """Give the standard uncertainty of the filter's part in an edge, as if it were unknown."""
-    return rectangular(filter_half_s(spacing_hz))
+    """Give the standard uncertainty of the filter's part in an edge, a rectangle."""
+    return rectangular(MODEL_SHARE * filter_half_s(spacing_hz))

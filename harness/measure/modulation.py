@@ -41,6 +41,12 @@ LINE_SPREAD_BINS = 2.0
 """Half the width of a line's main lobe through a Hann window."""
 STEADY_BINS = 14
 """Bins next to 0 Hz that ``steady_mean`` looks at, and one more: the last counts half."""
+STEADY_TURNS = 4
+"""So often the bins are weighed by what the turn before found. Chosen: it settles in three."""
+CLEAR_SIGMAS = 4.0
+"""A harmonic so many standard deviations of the noise high is one. Chosen."""
+UNSEEN_SIZES = np.geomspace(0.01, 100.0, 49)
+"""Variances that weak harmonics may have, to the noise of the one that shows them best. Chosen."""
 SILENCE = 1e-9
 """A tone below this share of the largest sample is the rounding of numbers. Chosen."""
 
@@ -166,7 +172,8 @@ def steady_mean(
     A plain mean of demodulated frequency hangs on the noise of its first and last phase; the
     window does not. Its line at 0 Hz is 1.5 bins wide. The noise of a discriminator rises with
     the square of frequency, A k^2 + B at bin k: seen through a Hann line that is A / 3 + B at 0
-    (1/3 is the second moment of the line in bins), A taken from bins 4 to 12, B from 1 to 3.
+    (1/3 is the second moment of the line in bins), A taken from bins 4 to 12, B from 1 to 12, each
+    by how little noise it holds, where it is more than its own standard deviation.
     """
     n = len(audio)
     if transform is None:
@@ -177,12 +184,31 @@ def steady_mean(
     few[0] -= mean * n / 2.0
     few[1] += mean * n / 4.0
     density = power_density(audio, sample_rate_hz, transform=few)
-    k = np.arange(len(density))
-    rising = float(np.mean(density[4:13] / (k[4:13] ** 2 + 1.0 / 3.0)))
-    level = float(np.mean(density[1:4] - rising * (k[1:4] ** 2 + 1.0 / 3.0)))
-    at_zero = rising / 3.0 + max(level, 0.0)
+    shape: FloatArray = np.arange(len(density), dtype=np.float64) ** 2 + 1.0 / 3.0
+    rising = float(np.mean(density[4:13] / shape[4:13]))
+    level = _level_beside(density[1:13], rising * shape[1:13])
+    at_zero = rising / 3.0 + level
     variance = 1.5 * at_zero * sample_rate_hz / (2.0 * n)
     return SteadyMean(value=mean, variance=variance)
+
+
+def _level_beside(density: FloatArray, rising: FloatArray) -> float:
+    """Density of the flat part of noise beside a part that is known, 0 where chance can make it.
+
+    Parameters
+    ----------
+    density, rising : float64, shape (n,), each bin's, and the known part of it
+    """
+    if not (rising > 0.0).all():
+        return float(density.mean())
+    level, weight = 0.0, 1.0 / rising**2
+    for _ in range(STEADY_TURNS):
+        level = max(float(weight @ (density - rising) / weight.sum()), 0.0)
+        # A bin's power scatters by as much as it is: the small ones tell the level.
+        weight = 1.0 / (rising + level) ** 2
+    # What is not more than chance makes of the known part would count in every second frame.
+    by_chance = math.sqrt(float(weight**2 @ rising**2)) / float(weight.sum())
+    return level if level > by_chance else 0.0
 
 
 def periodic_frame(
@@ -251,7 +277,8 @@ def subaudible_tone(
 class FoundTones:
     """The tones of one stretch: the test tone, and what is below speech beside it.
 
-    ``rest`` is the stretch without test tone and mean, float64.
+    ``rest`` is the stretch without test tone and mean, float64; what is left in ``test`` is
+    without the subaudible tone too.
     """
 
     test: ToneFrame | None
@@ -268,14 +295,19 @@ def find_tones(audio: FloatArray, sample_rate_hz: float, *, transform: ComplexAr
     transform : ``hann_transform`` of the audio
     """
     test = tone_frame(audio, sample_rate_hz, transform=transform)
-    if test is not None:
-        rest, left = test.residual, test.transform
-    else:
-        rest = audio - audio.mean()
-        left = hann_transform(rest)
-    return FoundTones(
-        test=test, subaudible=subaudible_tone(rest, sample_rate_hz, transform=left), rest=rest
-    )
+    rest = audio - audio.mean() if test is None else test.residual
+    left = hann_transform(rest) if test is None else test.transform
+    subaudible = subaudible_tone(rest, sample_rate_hz, transform=left)
+    if test is not None and subaudible is not None:
+        # Each was fitted beside the other, and leans towards it: once more, the other taken out.
+        without = without_tone(audio, sample_rate_hz, subaudible)
+        again = tone_frame(without, sample_rate_hz)
+        if again is not None:
+            test = again
+            rest = without_tone(audio, sample_rate_hz, test.tone) - test.tone.mean
+            left = hann_transform(rest)
+            subaudible = subaudible_tone(rest, sample_rate_hz, transform=left) or subaudible
+    return FoundTones(test=test, subaudible=subaudible, rest=rest)
 
 
 def without_tone(audio: FloatArray, sample_rate_hz: float, tone: Tone) -> FloatArray:
@@ -291,6 +323,55 @@ def peaks(harmonics: NDArray[np.complex128]) -> tuple[float, float]:
     spectrum[1 : len(harmonics) + 1] = harmonics * (points / 2.0)
     waveform = np.fft.irfft(spectrum, points)
     return float(waveform.max()), float(waveform.min())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LikelyHarmonics:
+    """Harmonics as they most likely are, and the variance of each part of each."""
+
+    amplitudes: NDArray[np.complex128]
+    variances: FloatArray
+
+
+def likely_harmonics(amplitudes: NDArray[np.complex128], variances: FloatArray) -> LikelyHarmonics:
+    """Take out of weak harmonics what is more likely noise.
+
+    Parameters
+    ----------
+    amplitudes : complex128, shape (n,), as fitted, 1 to n
+    variances : float64, shape (n,), of each part, by noise
+
+    Notes
+    -----
+    The first, and those of ``CLEAR_SIGMAS``, stay as they are. Of the others it is assumed that
+    they fall as 1 / k, as distortion's do, from a size that is not known at all (evenly in its
+    logarithm). What was seen weighs the sizes; under each of them a harmonic keeps the share
+    size / (size + noise) of what was seen, and has that share of the noise for its variance. To
+    leave them out whole would need the noise of all of them in the uncertainty, which in high ones
+    is a hundred times what a harmonic can be; to keep them whole brings it into the value.
+
+    References
+    ----------
+    Shrinkage by a prior whose size the data weigh (empirical Bayes; common practice, from memory).
+    """
+    clear = np.abs(amplitudes) > CLEAR_SIGMAS * np.sqrt(variances)
+    clear[0] = True
+    weak = ~clear
+    if not weak.any() or not (variances[weak] > 0.0).all():
+        return LikelyHarmonics(amplitudes=amplitudes, variances=variances)
+    seen, noise = amplitudes[weak], variances[weak]
+    falling = (np.flatnonzero(weak) + 1.0) ** -2
+    size = UNSEEN_SIZES[:, None] * float((noise / falling).min()) * falling
+    total = size + noise
+    fit = -np.sum(np.log(total) + np.abs(seen) ** 2 / (2.0 * total), axis=1)
+    weight = np.exp(fit - fit.max())
+    weight /= weight.sum()
+    kept = weight @ (size / total)
+    apart = weight @ (size / total - kept) ** 2
+    value, variance = amplitudes.copy(), variances.copy()
+    value[weak] = kept * seen
+    variance[weak] = kept * noise + apart * np.abs(seen) ** 2 / 2.0
+    return LikelyHarmonics(amplitudes=value, variances=variance)
 
 
 def half_peak_to_peak_variance(variances: FloatArray) -> float:

@@ -283,8 +283,8 @@ def _grain(audio: FloatArray, rate_hz: float, start_s: float) -> ToneRecord | No
         start_s=start_s,
         duration_s=duration_s,
         frequency_hz=chirp.frequency_hz,
-        # Of a sine's frequency in white noise: 6 S / (pi^2 a^2 T^3), S the density.
-        frequency_variance=6.0 * variance / (math.pi * chirp.amplitude * duration_s) ** 2,
+        # Of a sine's frequency in white noise of one-sided density S: 3 S / (pi^2 a^2 T^3).
+        frequency_variance=3.0 * variance / (math.pi * chirp.amplitude * duration_s) ** 2,
         amplitude=math.sqrt(max(chirp.amplitude**2 - 2.0 * variance, 0.0)),
         amplitude_variance=variance,
         is_grain=True,

@@ -17,12 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.dsp.spectrum import power_density
-from harness.measure.modulation import (
-    SUBAUDIBLE_HIGH_HZ,
-    SUBAUDIBLE_LOW_HZ,
-    FoundTones,
-    without_tone,
-)
+from harness.measure.modulation import FITTED_TONE_BINS, FoundTones, without_tone
 from harness.readings import Reading, measured
 from harness.uncertainty import Contribution, scaled
 
@@ -39,6 +34,10 @@ NAMED_WITHIN = 0.006
 """A tone has a name of the list within this share of its frequency: a good third of the closest
 spacing of the 37. Chosen."""
 MANY_STRETCHES = 5
+BESIDE_SHARE, BESIDE_BINS = 0.15, 10
+"""Noise is looked at so far to each side of the tone. Chosen: some twenty bins."""
+LEAST_BESIDE_HZ, MOST_BESIDE_HZ = 20.0, 290.0
+"""But not outside of these: 0 Hz, and speech. Chosen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +68,33 @@ def name_of(frequency_hz: float) -> str:
     if nearest.group:
         return f"{nearest.tone_hz:.1f} Hz of EIA/TIA RS-220, group {nearest.group}"
     return f"{nearest.tone_hz:.1f} Hz, in common use, but not one of the 37 of EIA/TIA RS-220"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseBeside:
+    """Noise about a tone, power per Hz, and that far from it, by distance squared, per Hz^2."""
+
+    density: float
+    far: float
+
+
+def noise_beside(density: FloatArray, bin_hz: float, tone_hz: float) -> NoiseBeside:
+    """Give the noise about a tone that has been taken out: a discriminator's rises with frequency.
+
+    Parameters
+    ----------
+    density : float64, shape (n,), one-sided, at k * bin_hz
+    """
+    reach_hz = max(BESIDE_SHARE * tone_hz, BESIDE_BINS * bin_hz)
+    low, high = (
+        round(min(max(tone_hz + side, LEAST_BESIDE_HZ), MOST_BESIDE_HZ) / bin_hz)
+        for side in (-reach_hz, reach_hz)
+    )
+    away_hz = np.arange(high + 1, len(density)) * bin_hz - tone_hz
+    far = float(np.sum(density[high + 1 :] / away_hz**2)) * bin_hz
+    # The fit has taken its own place out: half a bin for each of what it found.
+    taken = FITTED_TONE_BINS / (high + 1 - low)
+    return NoiseBeside(density=float(density[low : high + 1].mean()) / (1.0 - taken), far=far)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,14 +131,20 @@ class SubaudibleTone:
             return
         left = without_tone(audio, self._rate_hz, tone) - tone.mean
         density = power_density(left, self._rate_hz)
-        bin_hz = self._rate_hz / len(audio)
-        low, high = (round(f / bin_hz) for f in (SUBAUDIBLE_LOW_HZ, SUBAUDIBLE_HIGH_HZ))
-        variance = float(density[low : high + 1].mean()) / duration_s
+        beside = noise_beside(density, self._rate_hz / len(audio), tone.frequency_hz)
+        # What of the noise far away comes in at the ends of the stretch: the transform of a
+        # constant over time T falls as 1 / (pi f), its square is T in all; that of a slope as
+        # T / (2 pi f), and T^3 / 12.
+        variance = (beside.density + 0.5 / math.pi**2 * beside.far / duration_s) / duration_s
+        of_frequency = (beside.density + 1.5 / math.pi**2 * beside.far / duration_s) / duration_s
         self._found.append(
             _Found(
                 frequency_hz=tone.frequency_hz,
-                # Of a sine's frequency in white noise: 6 S / (pi^2 a^2 T^3), S the density.
-                frequency_variance=6.0 * variance / (math.pi * tone.amplitude * duration_s) ** 2,
+                # Of a sine's frequency in white noise of one-sided density S: 3 S / (pi^2 a^2 T^3)
+                # (Rife & Boorstyn, IEEE Trans. Inf. Theory 20 (1974) 591, from memory).
+                frequency_variance=3.0
+                * of_frequency
+                / (math.pi * tone.amplitude * duration_s) ** 2,
                 deviation_hz=math.sqrt(max(tone.amplitude**2 - 2.0 * variance, 0.0)),
                 deviation_variance=variance,
                 duration_s=duration_s,
@@ -137,7 +169,8 @@ class SubaudibleTone:
         tone_hz, tone_standard_hz = _mean(
             [f.frequency_hz for f in held],
             [f.frequency_variance for f in held],
-            [f.duration_s for f in held],
+            # What a stretch tells of frequency grows as the cube of its length.
+            [f.duration_s**3 for f in held],
         )
         deviation_hz, deviation_standard_hz = _mean(
             [f.deviation_hz for f in held],
@@ -169,10 +202,10 @@ class SubaudibleTone:
 
 
 def _mean(
-    values: Sequence[float], variances: Sequence[float], seconds: Sequence[float]
+    values: Sequence[float], variances: Sequence[float], weights: Sequence[float]
 ) -> tuple[float, float]:
-    """Mean by duration and its standard uncertainty, the scatter's where that is larger."""
-    share = np.array(seconds) / np.sum(seconds)
+    """Weighted mean and its standard uncertainty, the scatter's where that is larger."""
+    share = np.array(weights) / np.sum(weights)
     mean = float(share @ np.array(values))
     variance = float(share**2 @ np.array(variances))
     if len(values) >= MANY_STRETCHES:

@@ -11,8 +11,8 @@ that last edge, in grains of 1 ms:
    the burst; with none, and y high all along, the burst lasts to the end.
 3. Before it, the first fall of y that lasts five grains is its beginning: half way in dB to
    the lower quartile of y, and 10 dB at least.
-4. Both are then placed to a sample: the change between two variances that makes the samples
-   about it most likely.
+4. Both are then placed to a sample: each place is as likely as a change between two variances
+   there makes the samples about it; their mean is taken, and its spread is the uncertainty.
 
 A unit without a burst shows only the tone's end: x falls by 10 dB and stays down.
 """
@@ -42,6 +42,8 @@ EDGE_S = 4e-3
 """Left out at the carrier's own edges, where its rise and fall make noise. Chosen."""
 ONSET_S = 1e-4
 """Half-width of what the ringing of a 3 kHz audio filter does to an onset. Chosen."""
+BAND_HZ = 2700.0
+"""Bandwidth of the noise: 300 to 3000 Hz (the speech band)."""
 SHORTEST_S = 1e-3
 """A shorter burst is the end of the tone in the notch, not noise. Chosen: twice its memory."""
 
@@ -51,12 +53,14 @@ class Tail:
     """The burst of one keying, in seconds on the time axis of the audio.
 
     ``burst_end_s`` is None when the noise lasts to the end of the carrier; ``is_burst`` is False
-    when only the tone's end was seen.
+    when only the tone's end was seen. The standard uncertainties are those of the noise's chance.
     """
 
     input_dropped_s: float
     burst_end_s: float | None
     is_burst: bool
+    dropped_uncertainty_s: float = 0.0
+    end_uncertainty_s: float = 0.0
 
 
 def lowpass_taps(decimation: int) -> FloatArray:
@@ -91,25 +95,38 @@ def find_tail(audio: FloatArray, sample_rate_hz: float, start_s: float) -> Tail 
     noise, whole = _grains(left, grain, grains), _grains(audio, grain, grains)
     span = _burst(noise)
     dropped, end = None, None
+    # So many samples of noise count for one.
+    together = max(sample_rate_hz / (2.0 * BAND_HZ), 1.0)
     if span is not None:
         first, last = span
-        dropped = _change(left, grain, noise, first, last=last)
+        dropped = _change(left, grain, noise, first, together, last=last)
         if last < grains:
-            end = _change(audio, grain, whole, last, first=dropped)
+            end = _change(audio, grain, whole, last, together, first=math.floor(dropped.sample))
 
-    def at_s(sample: int) -> float:
-        return start_s + (delay + sample) / sample_rate_hz
+    def at_s(change: _Change) -> float:
+        return start_s + (delay + change.sample) / sample_rate_hz
 
-    if dropped is None or (end is not None and end - dropped < SHORTEST_S * sample_rate_hz):
+    def u_s(change: _Change | None) -> float:
+        return 0.0 if change is None else change.uncertainty / sample_rate_hz
+
+    too_short = SHORTEST_S * sample_rate_hz
+    if dropped is None or (end is not None and end.sample - dropped.sample < too_short):
         stop = _tone_end(whole, noise)
         if stop is None:
             return None
-        stopped = _change(audio, grain, whole, stop)
-        return Tail(input_dropped_s=at_s(stopped), burst_end_s=None, is_burst=False)
+        stopped = _change(audio, grain, whole, stop, together)
+        return Tail(
+            input_dropped_s=at_s(stopped),
+            burst_end_s=None,
+            is_burst=False,
+            dropped_uncertainty_s=u_s(stopped),
+        )
     return Tail(
         input_dropped_s=at_s(dropped),
         burst_end_s=None if end is None else at_s(end),
         is_burst=True,
+        dropped_uncertainty_s=u_s(dropped),
+        end_uncertainty_s=u_s(end),
     )
 
 
@@ -179,15 +196,24 @@ def _tone_end(power: FloatArray, noise: FloatArray) -> int | None:
     return stop if bool((before * CONTRAST <= loud).all()) else None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Change:
+    """Where the variance of samples changes, and how uncertain that is; both in samples."""
+
+    sample: float
+    uncertainty: float
+
+
 def _change(
     samples: FloatArray,
     grain: int,
     power: FloatArray,
     at: int,
+    together: float,
     *,
     first: int | None = None,
     last: int | None = None,
-) -> int:
+) -> _Change:
     """Sample at which the variance changes, near the beginning of grain ``at``.
 
     It is looked for within three grains, not before sample ``first`` and within grains before
@@ -206,4 +232,12 @@ def _change(
         after = float(power[at : min(at + 4, last)].max())
     piece = samples[begin_sample:end_sample] ** 2
     gain = np.log(before) + piece / before - np.log(after) - piece / after
-    return begin_sample + int(np.argmin(np.concatenate([[0.0], np.cumsum(gain)])))
+    # Twice the logarithm of how much less likely each place is than the first.
+    less = np.concatenate([[0.0], np.cumsum(gain)]) / together
+    likely = np.exp((less.min() - less) / 2.0)
+    likely /= likely.sum()
+    place = np.arange(len(likely))
+    mean = float(likely @ place)
+    return _Change(
+        sample=begin_sample + mean, uncertainty=math.sqrt(float(likely @ (place - mean) ** 2))
+    )

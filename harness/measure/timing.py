@@ -197,7 +197,7 @@ class Timing:
                 number=number,
                 from_s=tail.input_dropped_s + output.skew_s - (delay_s or 0.0),
                 to_s=edge.time_s,
-                noise_s=edge.uncertainty_s,
+                noise_s=math.hypot(edge.uncertainty_s, tail.dropped_uncertainty_s),
             )
             for number, edge, tail in self._tails_of(outgoing)
         ]
@@ -270,7 +270,10 @@ class Timing:
                 number=number,
                 from_s=tail.input_dropped_s,
                 to_s=edge.time_s - output.skew_s if tail.burst_end_s is None else tail.burst_end_s,
-                noise_s=edge.uncertainty_s if tail.burst_end_s is None else 0.0,
+                noise_s=math.hypot(
+                    tail.dropped_uncertainty_s,
+                    edge.uncertainty_s if tail.burst_end_s is None else tail.end_uncertainty_s,
+                ),
             )
             for number, edge, tail in self._tails_of(outgoing)
             if tail.is_burst

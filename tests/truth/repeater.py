@@ -115,12 +115,33 @@ def limiter_discriminator(iq: np.ndarray, sample_rate_hz: float) -> np.ndarray:
     return np.angle(iq[1:] * np.conj(iq[:-1])) * sample_rate_hz / (2.0 * np.pi)
 
 
+def third_order_low(
+    audio: np.ndarray, rate_hz: float, cutoff_hz: float, tone_hz: float
+) -> np.ndarray:
+    """Audio behind 1 / ((1 + s)(1 + s + s^2)), s = j f / cutoff, its delay of a tone taken off.
+
+    That is Butterworth's response of third order; the delay is minus the slope of its phase.
+    """
+
+    def response(f: np.ndarray) -> np.ndarray:
+        s = 1j * f / cutoff_hz
+        return 1.0 / ((1.0 + s) * (1.0 + s + s * s))
+
+    near = np.angle(response(np.array([tone_hz - 1.0, tone_hz + 1.0])))
+    delay_s = -(near[1] - near[0]) / (2.0 * 2.0 * np.pi)
+    f = np.fft.rfftfreq(len(audio), 1.0 / rate_hz)
+    turned = np.fft.rfft(audio) * response(f) * np.exp(2j * np.pi * f * delay_s)
+    return np.fft.irfft(turned, len(audio))
+
+
 @dataclass(frozen=True, kw_only=True)
 class Keyings:
     """Key-ups of a repeater in true time: input on and off, attack, hang, rise.
 
     Instants are at half power. While the input is on the output repeats its tone; from the
-    input's end (plus the audio delay) to the output's end it sends noise.
+    input's end (plus the audio delay) it sends noise for ``burst_s``, or to the output's end.
+    ``audio_cutoff_hz`` is that of the unit's audio filter, whose delay of the tone is part of the
+    audio delay.
     """
 
     input_s: tuple[tuple[float, float], ...]
@@ -128,6 +149,8 @@ class Keyings:
     hang_s: float
     rise_s: float = 0.0005
     audio_delay_s: float = 0.0
+    burst_s: float | None = None
+    audio_cutoff_hz: float | None = None
     tone_hz: float = 1000.0
     deviation_hz: float = 1500.0
     duration_s: float
@@ -200,10 +223,17 @@ class Keyings:
         )
         for (on_s, off_s), (_, end_s) in zip(self.input_s, self.output_s, strict=True):
             heard = (time_s >= on_s + self.audio_delay_s) & (time_s < off_s + self.audio_delay_s)
-            tail = (time_s >= off_s + self.audio_delay_s) & (time_s < end_s + 0.01)
+            stops_s = end_s + 0.01
+            if self.burst_s is not None:
+                stops_s = off_s + self.audio_delay_s + self.burst_s
+            tail = (time_s >= off_s + self.audio_delay_s) & (time_s < stops_s)
             angle = 2.0 * np.pi * self.tone_hz * (time_s - self.audio_delay_s)
             sent_hz += np.where(heard, self.deviation_hz * np.cos(angle), 0.0)
             sent_hz += np.where(tail, noise_hz, 0.0)
+        if self.audio_cutoff_hz is not None:
+            sent_hz = third_order_low(
+                sent_hz, dongle.true_rate_hz, self.audio_cutoff_hz, self.tone_hz
+            )
         turns = np.cumsum(sent_hz) / dongle.true_rate_hz
         clean = Dongle(
             sample_rate_hz=sample_rate_hz, clock_error_ppm=ppm, carriers=dongle.carriers
