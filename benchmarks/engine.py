@@ -38,8 +38,8 @@ from scipy.signal import firwin, upfirdn
 
 from harness.blocks import Block, Frames, flow
 from harness.dsp import compiled
-from harness.dsp.channel import ChannelReceiver, plan_channel
-from harness.dsp.demodulate import Discriminator, power
+from harness.dsp.channel import ChannelBank, ChannelReceiver, plan_channel
+from harness.dsp.demodulate import Discriminator, grain_moments
 from harness.measure.feed import QUICK_BLOCK_SAMPLES
 from harness.measure.run import measure_recordings
 from harness.recordings import open_recording
@@ -50,7 +50,6 @@ CENTRE_HZ = 153.525e6
 LONG_S = 60
 SHORT_S = 2
 GRAIN = 25
-MEAN_OF_GRAIN = np.full(GRAIN, 1.0 / GRAIN)
 EIGHT_HZ = [-1050e3, -700e3, -450e3, -100e3, 200e3, 300e3, 650e3, 1000e3]
 
 
@@ -92,35 +91,38 @@ def engine(path: Path, offset_hz: float = OFFSET_HZ, *, use_compiled: bool = Tru
     plan = plan_channel(SAMPLE_RATE_HZ, offset_hz, 12500.0)
     receiver = ChannelReceiver("cu8", plan, use_compiled=use_compiled)
     recording = open_recording(path)
+    taker = Taker()
     blocks = recording.blocks(QUICK_BLOCK_SAMPLES, reuse_memory=receiver.is_compiled)
-    return consume(flow(blocks, receiver))
+    for block in flow(blocks, receiver):
+        taker.push(block)
+    return taker.count
 
 
-def consume(channel_blocks: Iterator[Block]) -> int:
+class Taker:
     """Demodulate channel blocks and take their power per millisecond."""
-    discriminator = Discriminator()
-    frames = Frames(GRAIN * 1000, GRAIN * 1000)
-    count = 0
-    for block in channel_blocks:
-        for frequency in discriminator.push(block):
-            count += len(frequency.samples)
-        for frame in frames.push(block):
-            count += len(power(frame.samples).reshape(-1, GRAIN) @ MEAN_OF_GRAIN)
-    return count
+
+    def __init__(self) -> None:
+        self._discriminator = Discriminator()
+        self._frames = Frames(GRAIN * 1000, GRAIN * 1000)
+        self.count = 0
+
+    def push(self, block: Block) -> None:
+        """Take a channel block."""
+        for frequency in self._discriminator.push(block):
+            self.count += len(frequency.samples)
+        for frame in self._frames.push(block):
+            self.count += len(grain_moments(frame.samples, GRAIN).second)
 
 
 def eight(path: Path) -> None:
-    """Take eight channels out of one recording that is read once."""
-    receivers = [
-        ChannelReceiver("cu8", plan_channel(SAMPLE_RATE_HZ, hz, 12500.0), use_compiled=True)
-        for hz in EIGHT_HZ
-    ]
-    discriminators = [Discriminator() for _ in receivers]
-    for block in blocks_of(path):
-        for receiver, discriminator in zip(receivers, discriminators, strict=True):
-            for channel in receiver.push(block):
-                discriminator.push(channel)
-                power(channel.samples)
+    """Take eight channels out of one recording that is read and decoded once."""
+    plans = [plan_channel(SAMPLE_RATE_HZ, hz, 12500.0) for hz in EIGHT_HZ]
+    bank = ChannelBank("cu8", plans, use_compiled=True)
+    takers = [Taker() for _ in plans]
+    for given in [*map(bank.push, blocks_of(path)), bank.finish()]:
+        for taker, blocks in zip(takers, given, strict=True):
+            for block in blocks:
+                taker.push(block)
 
 
 def plain(codes: np.ndarray) -> None:

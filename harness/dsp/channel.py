@@ -9,20 +9,62 @@ recording is cut into blocks.
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Sequence
 
-from harness.blocks import Block, Stage
+from harness.blocks import Block
 from harness.dsp import compiled
 from harness.dsp.plain import PlainReceiver
 from harness.dsp.plan import ChannelPlan, lowpass_taps, plan_channel
 
-__all__ = ["ChannelPlan", "ChannelReceiver", "lowpass_taps", "plan_channel"]
+__all__ = ["ChannelBank", "ChannelPlan", "ChannelReceiver", "lowpass_taps", "plan_channel"]
 
 
-class _Way(Stage, Protocol):
-    """A stage that also counts the samples at a rail."""
+class ChannelBank:
+    """Several channels out of one recording that is decoded once; each as from its own receiver.
 
-    clipped: int
+    Parameters
+    ----------
+    datatype : SigMF datatype of the blocks' samples, shape (n, 2)
+    plans : at least one, that differ in the offset only
+    use_compiled : as for ``ChannelReceiver``
+    """
+
+    def __init__(
+        self, datatype: str, plans: Sequence[ChannelPlan], *, use_compiled: bool = False
+    ) -> None:
+        if len({(plan.sample_rate_hz, plan.spacing_hz) for plan in plans}) != 1:
+            raise ValueError("the channels of a bank differ in more than their offsets")
+        self._compiled = compiled.bank(datatype, plans) if use_compiled else None
+        self._plain: list[PlainReceiver] = []
+        if self._compiled is None:
+            self._plain = [PlainReceiver(datatype, plan) for plan in plans]
+
+    @property
+    def is_compiled(self) -> bool:
+        """Whether compiled code runs; it keeps nothing of the blocks that it is given."""
+        return self._compiled is not None
+
+    def warm_up(self) -> None:
+        """Have the code compiled, or fetched from the disk, if it is not yet."""
+        if self._compiled is not None:
+            self._compiled.warm_up()
+
+    @property
+    def clipped(self) -> int:
+        """Samples so far with I or Q at a rail."""
+        return self._plain[0].clipped if self._compiled is None else self._compiled.clipped
+
+    def push(self, block: Block) -> list[list[Block]]:
+        """Take an undecoded block; give the blocks of each channel that are complete."""
+        if self._compiled is not None:
+            return self._compiled.push(block)
+        return [receiver.push(block) for receiver in self._plain]
+
+    def finish(self) -> list[list[Block]]:
+        """Give what is still inside, of each channel."""
+        if self._compiled is not None:
+            return self._compiled.finish()
+        return [receiver.finish() for receiver in self._plain]
 
 
 class ChannelReceiver:
@@ -41,28 +83,26 @@ class ChannelReceiver:
 
     def __init__(self, datatype: str, plan: ChannelPlan, *, use_compiled: bool = False) -> None:
         self.plan = plan
-        way = compiled.receiver(datatype, plan) if use_compiled else None
-        self._way: _Way = PlainReceiver(datatype, plan) if way is None else way
+        self._bank = ChannelBank(datatype, [plan], use_compiled=use_compiled)
 
     @property
     def is_compiled(self) -> bool:
         """Whether compiled code runs; it keeps nothing of the blocks that it is given."""
-        return isinstance(self._way, compiled.CompiledReceiver)
+        return self._bank.is_compiled
 
     def warm_up(self) -> None:
         """Have the code compiled, or fetched from the disk, if it is not yet."""
-        if isinstance(self._way, compiled.CompiledReceiver):
-            self._way.warm_up()
+        self._bank.warm_up()
 
     @property
     def clipped(self) -> int:
         """Samples so far with I or Q at a rail."""
-        return self._way.clipped
+        return self._bank.clipped
 
     def push(self, block: Block) -> list[Block]:
         """Take an undecoded block; give the channel blocks that are complete."""
-        return self._way.push(block)
+        return self._bank.push(block)[0]
 
     def finish(self) -> list[Block]:
         """Give what is still inside."""
-        return self._way.finish()
+        return self._bank.finish()[0]

@@ -10,7 +10,7 @@ import importlib
 import importlib.util
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from types import ModuleType
 
@@ -21,9 +21,9 @@ from harness.blocks import Block
 from harness.dsp.decode import coding
 from harness.dsp.plan import ChannelPlan
 
-CHUNK_SAMPLES = 3072
-"""Worked on at a time by the first filter: with the table of turns it stays in the second-level
-cache. Chosen by trial."""
+CHUNK_SAMPLES = 2048
+"""Worked on at a time by the first filter: decoded it stays in the first-level cache. Chosen by
+trial."""
 LANES = 8
 """Taps are filled up with zeros to whole registers of float32: no odd ends."""
 MIDDLE_SAMPLES = 2048
@@ -72,21 +72,26 @@ def loaded() -> ModuleType | None:
     return _kernels
 
 
-def receiver(datatype: str, plan: ChannelPlan) -> CompiledReceiver | None:
-    """Make a receiver, or None where there is no compiler."""
-    return CompiledReceiver(datatype, plan) if is_available() else None
+def bank(datatype: str, plans: Sequence[ChannelPlan]) -> CompiledBank | None:
+    """Make a bank, or None where there is no compiler."""
+    return CompiledBank(datatype, plans) if is_available() else None
 
 
-class CompiledReceiver:
-    """A stage as ``channel.ChannelReceiver`` describes it.
+class CompiledBank:
+    """Channels out of one recording, decoded once: as ``channel.ChannelBank`` describes it.
 
     What it is given is used before ``push`` returns, so the memory of a block may be used again.
     State: the values that the next window needs, the middle samples that it needs.
+
+    Parameters
+    ----------
+    plans : at least one, that differ in the offset only
     """
 
-    def __init__(self, datatype: str, plan: ChannelPlan) -> None:
+    def __init__(self, datatype: str, plans: Sequence[ChannelPlan]) -> None:
         how = coding(datatype)
-        self.plan = plan
+        self.plan = plan = plans[0]
+        self._plans = plans
         self._datatype = datatype
         self.clipped = 0
         self._kernels = kernels()
@@ -96,26 +101,25 @@ class CompiledReceiver:
         if how.lowest is not None and how.highest is not None:
             self._rails = self._dtype.type(how.lowest), self._dtype.type(how.highest)
         step = plan.first_decimation
-        self._first = _filled(plan.first_taps / how.scale)
-        self._second = _filled(plan.second_taps)
-        groups = max(CHUNK_SAMPLES // (4 * step), 1)
-        length = (4 * groups - 1) * step + len(self._first)
-        self._numbers = _aligned(np.zeros((2, length)))
-        half = len(plan.first_taps) // 2
-        turn_per_sample = plan.offset_hz / plan.sample_rate_hz
-        turns = -2.0 * np.pi * ((np.arange(-half, length - half) * turn_per_sample) % 1.0)
-        self._turning = _aligned(np.array([np.cos(turns), np.sin(turns)]))
-        self._turn = turn_per_sample * step
+        outputs = 4 * max(CHUNK_SAMPLES // (4 * step), 1)
+        turns = np.array([each.offset_hz / each.sample_rate_hz for each in plans])
+        self._first = _aligned(np.array([_turned(plan.first_taps / how.scale, t) for t in turns]))
+        self._second = _aligned(_filled(plan.second_taps))
+        self._turns = turns * step
+        angles = -2.0 * np.pi * (np.multiply.outer(self._turns, np.arange(outputs)) % 1.0)
+        self._turning = _aligned(np.stack([np.cos(angles), np.sin(angles)], axis=1))
+        length = self._first.shape[2] // 2
+        self._numbers = _aligned(np.zeros(2 * ((outputs - 1) * step + length)))
         # A window counts as there when the rows that the plain way takes for it are there.
-        within = half + (plan.first_rows + 1) * step
-        self._reach = 2 * ((4 * groups - 1) * step + max(len(self._first), within))
+        within = len(plan.first_taps) // 2 + (plan.first_rows + 1) * step
+        self._reach = 2 * ((outputs - 1) * step + max(length, within))
         half = len(plan.second_taps) // 2
         within = half + (plan.second_rows + 1) * plan.second_decimation
         self._second_reach = 3 * plan.second_decimation + max(len(self._second), within)
-        self._tail = np.zeros(2 * self._reach + 8 * groups * step, dtype=self._dtype)
+        self._tail = np.zeros(2 * self._reach + 2 * outputs * step, dtype=self._dtype)
         # What is left of the middle when no group is complete, and chunks.
-        room = self._second_reach + 4 * plan.second_decimation + 4 * groups
-        self._middle = _aligned(np.zeros((2, max(room, MIDDLE_SAMPLES))))
+        room = self._second_reach + 4 * plan.second_decimation + outputs
+        self._middle = _aligned(np.zeros((len(plans), 2, max(room, MIDDLE_SAMPLES))))
         self._state = np.zeros(5, dtype=np.int64)
         self._expected: int | None = None
         self._skip = 0
@@ -125,23 +129,24 @@ class CompiledReceiver:
 
     def warm_up(self) -> None:
         """Compile for this datatype, or fetch from the disk what was compiled before."""
-        other = CompiledReceiver(self._datatype, self.plan)
+        other = CompiledBank(self._datatype, [self.plan])
         if other._rails is not None:
             self._kernels.clipped_count(np.zeros(2, self._dtype), *other._rails)
         other._advance(np.zeros(2, self._dtype), None)
         nothing = np.zeros(0)
         few = np.zeros(8, dtype=np.float32)
         self._kernels.demodulate(few, 0.0, np.zeros(8), np.zeros(2), 1.0, np.zeros(4), nothing)
+        self._kernels.add_moments(few, 1, np.zeros((2, 4)))
 
-    def push(self, block: Block) -> list[Block]:
-        """Take an undecoded block; give the channel blocks that are complete."""
+    def push(self, block: Block) -> list[list[Block]]:
+        """Take an undecoded block; give the blocks of each channel that are complete."""
         codes = np.ascontiguousarray(block.samples, dtype=self._dtype).reshape(-1)
         if self._rails is not None:
             self.clipped += self._kernels.clipped_count(codes, *self._rails)
-        given: list[Block] = []
+        given: list[list[Block]] = [[] for _ in self._plans]
         if self._expected is None or block.lost_before > 0 or block.start != self._expected:
             if self._expected is not None:
-                given += self.finish()
+                _extend(given, self.finish())
                 self._lost += max(block.lost_before, block.start - self._expected, 1)
             self._begin(block.start)
         self._expected = block.end
@@ -150,20 +155,21 @@ class CompiledReceiver:
             self._skip -= skipped
             codes = codes[skipped:]
         if len(codes):
-            given += self._advance(codes, None)
+            _extend(given, self._advance(codes, None))
         return given
 
-    def finish(self) -> list[Block]:
+    def finish(self) -> list[list[Block]]:
         """Give what is still inside; the filters then stand empty."""
+        nothing: list[list[Block]] = [[] for _ in self._plans]
         if self._expected is None or self._skip:
-            return []
+            return nothing
         # Outputs whose windows do not end within the stretch are made of filling and dropped.
         plan = self.plan
         middle_end = self._expected // plan.first_decimation - plan.first_rows
         last = middle_end // plan.second_decimation - plan.second_rows
         more = last - self._next
         if more <= 0:
-            return []
+            return nothing
         values = 2 * plan.decimation * (more + 4) + 2 * self._second_reach * plan.first_decimation
         filling = np.zeros(values + 2 * self._reach, dtype=self._dtype)
         given = self._advance(filling, more)
@@ -181,41 +187,46 @@ class CompiledReceiver:
         self._state[:] = 0, 0, window, first, 0
         self._next = channel
 
-    def _advance(self, codes: NDArray[np.generic], most: int | None) -> list[Block]:
-        plan = self.plan
+    def _advance(self, codes: NDArray[np.generic], most: int | None) -> list[list[Block]]:
+        plan, channels = self.plan, len(self._plans)
         room = len(codes) // (2 * plan.decimation) + 8
-        room += (self._middle.shape[1] + 4) // plan.second_decimation
-        samples = np.empty(room, dtype=np.complex64)
+        room += (self._middle.shape[2] + 4) // plan.second_decimation
+        samples = np.empty((channels, room), dtype=np.complex64)
         made = self._kernels.advance(
             codes,
             self._zero,
             self._tail,
             self._state,
             self._numbers,
-            self._turning,
-            self._turn,
             self._first,
             plan.first_decimation,
             self._reach,
+            self._turning,
+            self._turns,
             self._middle,
             self._second,
             plan.second_decimation,
             self._second_reach,
-            np.empty((2, room), dtype=np.float32),
+            np.empty((channels, 2, room), dtype=np.float32),
             samples.view(np.float32),
         )
         if most is not None:
             made = min(made, most)
         if not made:
-            return []
+            return [[] for _ in self._plans]
         lost = -(-self._lost // plan.decimation)
         if lost and self._given_to is not None:
             lost = max(lost, self._next - self._given_to)
-        given = Block(samples[:made], self._next, plan.channel_rate_hz, lost)
+        start, rate_hz = self._next, plan.channel_rate_hz
         self._lost = 0
         self._next += made
         self._given_to = self._next
-        return [given]
+        return [[Block(row[:made], start, rate_hz, lost)] for row in samples]
+
+
+def _extend(given: list[list[Block]], more: list[list[Block]]) -> None:
+    for blocks, further in zip(given, more, strict=True):
+        blocks += further
 
 
 CACHE_LINE_BYTES = 64
@@ -230,6 +241,19 @@ def _aligned(values: NDArray[np.float64]) -> NDArray[np.float32]:
     return made
 
 
-def _filled(taps: NDArray[np.float64]) -> NDArray[np.float32]:
+def _filled(taps: NDArray[np.float64]) -> NDArray[np.float64]:
     """Add zeros at the end up to whole registers."""
-    return _aligned(np.concatenate([taps, np.zeros(-len(taps) % LANES)]))
+    return np.concatenate([taps, np.zeros(-len(taps) % LANES)])
+
+
+def _turned(taps: NDArray[np.float64], turn: float) -> NDArray[np.float64]:
+    """Turn taps by ``turn`` per sample about their middle, as ``kernels.advance`` has them.
+
+    Complex taps c on numbers I + iQ in turn: the real part takes re c, -im c of each, the imaginary
+    part im c, re c.
+    """
+    half = len(taps) // 2
+    angles = -2.0 * np.pi * ((np.arange(-half, half + 1) * turn) % 1.0)
+    real, imaginary = _filled(taps * np.cos(angles)), _filled(taps * np.sin(angles))
+    to_real = np.column_stack([real, -imaginary]).reshape(-1)
+    return np.array([to_real, np.column_stack([imaginary, real]).reshape(-1)])

@@ -13,6 +13,7 @@ depend on whether they are.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,6 +153,36 @@ def power(iq: NDArray[np.complexfloating]) -> NDArray[np.float64]:
     real = iq.real.astype(np.float64)
     imaginary = iq.imag.astype(np.float64)
     return real * real + imaginary * imaginary
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GrainMoments:
+    """Mean of the power and of its square in each grain: float64, shape (grains,)."""
+
+    second: NDArray[np.float64]
+    fourth: NDArray[np.float64]
+
+
+def grain_moments(iq: NDArray[np.complexfloating], grain: int) -> GrainMoments:
+    """Average power, and its square, over grains of samples; what is left at the end is left out.
+
+    Parameters
+    ----------
+    iq : complex, shape (n,)
+    grain : int, at least 1
+    """
+    grains = len(iq) // grain
+    sums = np.zeros((2, grains))
+    loops = compiled.loaded()
+    if loops is not None and iq.dtype == np.complex64:
+        loops.add_moments(np.ascontiguousarray(iq).view(np.float32), grain, sums)
+    else:
+        # Sample by sample of all grains, in the order of the compiled loop: the same bits.
+        for each in power(iq[: grains * grain]).reshape(grains, grain).T:
+            sums[0] += each
+            sums[1] += each * each
+    sums /= grain
+    return GrainMoments(second=sums[0], fourth=sums[1])
 
 
 def constant_envelope_power(second: float, fourth: float) -> float:

@@ -69,19 +69,50 @@ def clipped_count(codes, lowest, highest):
 
 
 @_compiled(fastmath=FUSED)
-def _decode_turned(codes, begin, zero, cosines, sines, numbers_i, numbers_q):
-    """Decode and turn one chunk: complex numbers times ``cosines`` + i ``sines``, in two rows."""
-    for k in range(_U(len(numbers_i))):
-        i = np.float32(codes[_U(begin) + _U(2) * k]) - zero
-        q = np.float32(codes[_U(begin) + _U(2) * k + _U(1)]) - zero
-        numbers_i[k] = i * cosines[k] - q * sines[k]
-        numbers_q[k] = i * sines[k] + q * cosines[k]
+def _decode(codes, begin, zero, numbers):
+    for k in range(_U(len(numbers))):
+        numbers[k] = np.float32(codes[_U(begin) + k]) - zero
 
 
 @_compiled()
 def _copy(source, begin, target, at, count):
     for k in range(_U(count)):
         target[_U(at) + k] = source[_U(begin) + k]
+
+
+@_compiled(fastmath=SUMS_MAY_BE_REGROUPED)
+def _filter_complex(numbers, step, taps, groups, out_real, out_imaginary, at):
+    """Complex taps on complex numbers; output k from the window at ``step * k``, to ``at + k``.
+
+    I and Q stay in turn, as they come: ``taps[0]`` holds for each what it gives to the real part
+    of an output, ``taps[1]`` to the imaginary one. Outputs in groups of four, as in ``_filter``.
+    """
+    to_real, to_imaginary = taps[0], taps[1]
+    count, hop = _U(len(to_real)), _U(2) * _U(step)
+    zero = np.float32(0.0)
+    for group in range(_U(groups)):
+        w0 = group * _U(4) * hop
+        w1 = w0 + hop
+        w2 = w1 + hop
+        w3 = w2 + hop
+        r0, r1, r2, r3 = zero, zero, zero, zero
+        i0, i1, i2, i3 = zero, zero, zero, zero
+        for k in range(count):
+            x0, x1, x2, x3 = numbers[w0 + k], numbers[w1 + k], numbers[w2 + k], numbers[w3 + k]
+            r, i = to_real[k], to_imaginary[k]
+            r0 += x0 * r
+            i0 += x0 * i
+            r1 += x1 * r
+            i1 += x1 * i
+            r2 += x2 * r
+            i2 += x2 * i
+            r3 += x3 * r
+            i3 += x3 * i
+        to = _U(at) + _U(4) * group
+        out_real[to], out_imaginary[to] = r0, i0
+        out_real[to + _U(1)], out_imaginary[to + _U(1)] = r1, i1
+        out_real[to + _U(2)], out_imaginary[to + _U(2)] = r2, i2
+        out_real[to + _U(3)], out_imaginary[to + _U(3)] = r3, i3
 
 
 @_compiled(fastmath=SUMS_MAY_BE_REGROUPED)
@@ -117,11 +148,15 @@ def _filter(real, imaginary, begin, step, taps, groups, out_real, out_imaginary,
 
 
 @_compiled(fastmath=FUSED)
-def _turn(real, imaginary, begin, count, cosine, sine):
-    for k in range(_U(begin), _U(begin + count)):
-        x, y = real[k], imaginary[k]
-        real[k] = x * cosine - y * sine
-        imaginary[k] = x * sine + y * cosine
+def _turn(real, imaginary, begin, turning, cosine, sine):
+    """Turn the values from ``begin``: each by its row of ``turning``, all by cosine + i sine."""
+    cosines, sines = turning[0], turning[1]
+    for k in range(_U(len(cosines))):
+        c = cosines[k] * cosine - sines[k] * sine
+        s = cosines[k] * sine + sines[k] * cosine
+        x, y = real[_U(begin) + k], imaginary[_U(begin) + k]
+        real[_U(begin) + k] = x * c - y * s
+        imaginary[_U(begin) + k] = x * s + y * c
 
 
 TAIL, MIDDLE, WINDOW, INDEX, MADE = 0, 1, 2, 3, 4
@@ -130,19 +165,24 @@ next window of the second filter begins; number of the next middle sample; chann
 
 
 @_compiled()
-def _select(state, real, imaginary, step, reach, taps, out_real, out_imaginary):
-    """Second filter over all whole groups; what is used up leaves the buffer."""
-    count, window = state[MIDDLE], state[WINDOW]
+def _select(state, middle, step, reach, taps, out):
+    """Second filter over all whole groups of each channel; what is used up leaves the buffer."""
+    count, window, made = state[MIDDLE], state[WINDOW], state[MADE]
+    groups = 0
     if window + reach <= count:
         groups = (count - window - reach) // (4 * step) + 1
-        _filter(real, imaginary, window, step, taps, groups, out_real, out_imaginary, state[MADE])
-        window += 4 * groups * step
-        state[MADE] += 4 * groups
-    gone = min(window, count)
-    _copy(real, gone, real, np.int64(0), count - gone)
-    _copy(imaginary, gone, imaginary, np.int64(0), count - gone)
+    further = window + 4 * groups * step
+    gone = min(further, count)
+    for channel in range(len(middle)):
+        real, imaginary = middle[channel, 0], middle[channel, 1]
+        to_real, to_imaginary = out[channel, 0], out[channel, 1]
+        if groups > 0:
+            _filter(real, imaginary, window, step, taps, groups, to_real, to_imaginary, made)
+        _copy(real, gone, real, np.int64(0), count - gone)
+        _copy(imaginary, gone, imaginary, np.int64(0), count - gone)
+    state[MADE] = made + 4 * groups
     state[MIDDLE] = count - gone
-    state[WINDOW] = window - gone
+    state[WINDOW] = further - gone
 
 
 @_compiled()
@@ -152,11 +192,11 @@ def advance(
     tail,
     state,
     numbers,
-    turning,
-    turn,
     first,
     first_step,
     first_reach,
+    turning,
+    turns,
     middle,
     second,
     second_step,
@@ -172,28 +212,25 @@ def advance(
     zero : float32, the code of no signal
     tail : as codes, room for twice ``first_reach`` and a chunk's step; kept
     state : int64, shape (5,); kept
-    numbers : float32, shape (2, length of a chunk), work space
-    turning : float32, as ``numbers``: cosines and sines that turn the channel to 0 Hz, from 0 at
-        the middle of the first window
-    turn : float64, turns per middle sample
-    first, second : float32, taps; whole registers of them
+    numbers : float32, shape (2 m,), work space of a chunk
+    first : float32, shape (channels, 2, 2 t), as ``_filter_complex`` has them
     first_step, second_step : samples from one output to the next
     first_reach : values that must be there before a chunk is made; at least its length
+    turning : float32, shape (channels, 2, outputs of a chunk): cosines and sines that turn a
+        channel on to 0 Hz, from 0 at the first output
+    turns : float64, shape (channels,), turns per middle sample
+    middle : float32, shape (channels, 2, m); kept; room for a chunk beside what a window needs
+    second : float32, shape (t,), taps of all channels
     second_reach : middle samples that must be there before a group of four is made
-    middle : float32, shape (2, m); kept; room for a chunk beside what a window needs
-    out : float32, shape (2, n), room for four channel samples more than can come
-    samples : float32, shape (2 n,), I and Q in turn
+    out : float32, shape (channels, 2, n), room for four channel samples more than can come
+    samples : float32, shape (channels, 2 n), I and Q in turn
 
     Returns
     -------
-    int : channel samples written
+    int : channel samples written, of each channel
     """
-    numbers_i, numbers_q = numbers[0], numbers[1]
-    cosines, sines = turning[0], turning[1]
-    real, imaginary = middle[0], middle[1]
-    out_real, out_imaginary = out[0], out[1]
-    groups = (len(numbers_i) - len(first)) // (4 * first_step) + 1
-    stride = 8 * groups * first_step
+    outputs = turning.shape[2]
+    stride = 2 * outputs * first_step
     # A constant 0 for an argument would have the loop compiled once more for it.
     origin = np.int64(0)
     have = state[TAIL]
@@ -205,33 +242,34 @@ def advance(
     if bridging > 0:
         _copy(codes, origin, tail, have, max((bridging - 1) * stride + first_reach - have, 0))
     for chunk in range(chunks + 1):
-        if chunk == chunks or state[MIDDLE] + 4 * groups > len(real):
-            _select(
-                state, real, imaginary, second_step, second_reach, second, out_real, out_imaginary
-            )
+        if chunk == chunks or state[MIDDLE] + outputs > middle.shape[2]:
+            _select(state, middle, second_step, second_reach, second, out)
         if chunk == chunks:
             break
         begin = chunk * stride
         if chunk < bridging:
-            _decode_turned(tail, begin, zero, cosines, sines, numbers_i, numbers_q)
+            _decode(tail, begin, zero, numbers)
         else:
-            _decode_turned(codes, begin - have, zero, cosines, sines, numbers_i, numbers_q)
+            _decode(codes, begin - have, zero, numbers)
         at = state[MIDDLE]
-        _filter(numbers_i, numbers_q, origin, first_step, first, groups, real, imaginary, at)
-        angle = -2.0 * np.pi * ((float(state[INDEX]) * turn) % 1.0)
-        cosine, sine = np.float32(np.cos(angle)), np.float32(np.sin(angle))
-        _turn(real, imaginary, at, 4 * groups, cosine, sine)
-        state[MIDDLE] += 4 * groups
-        state[INDEX] += 4 * groups
+        for channel in range(len(first)):
+            real, imaginary = middle[channel, 0], middle[channel, 1]
+            _filter_complex(numbers, first_step, first[channel], outputs // 4, real, imaginary, at)
+            angle = -2.0 * np.pi * ((float(state[INDEX]) * turns[channel]) % 1.0)
+            cosine, sine = np.float32(np.cos(angle)), np.float32(np.sin(angle))
+            _turn(real, imaginary, at, turning[channel], cosine, sine)
+        state[MIDDLE] += outputs
+        state[INDEX] += outputs
     used = chunks * stride - have
     kept = max(-used, 0)
     _copy(tail, have - kept, tail, origin, kept)
     used = max(used, 0)
     _copy(codes, used, tail, kept, len(codes) - used)
     state[TAIL] = kept + len(codes) - used
-    for k in range(state[MADE]):
-        samples[2 * k] = out_real[k]
-        samples[2 * k + 1] = out_imaginary[k]
+    for channel in range(len(samples)):
+        for k in range(state[MADE]):
+            samples[channel, 2 * k] = out[channel, 0, k]
+            samples[channel, 2 * k + 1] = out[channel, 1, k]
     return state[MADE]
 
 
@@ -271,9 +309,18 @@ def _phase_steps(values, steep_from, terms, steps):
 
 
 @_compiled()
-def _add_pair(first, second, tap, total):
-    for k in range(len(total)):
-        total[k] += tap * (first[k] + second[k])
+def _add_pairs(steps, taps, k, total):
+    """Add four pairs of taps' products, one after the other as the plain way does."""
+    count = _U(len(total))
+    last = _U(len(taps) - 1 - k)
+    a, b, c, d = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
+    for n in range(count):
+        x = n + _U(k)
+        y = n + last
+        sum_ = total[n] + a * (steps[x] + steps[y])
+        sum_ += b * (steps[x + _U(1)] + steps[y - _U(1)])
+        sum_ += c * (steps[x + _U(2)] + steps[y - _U(2)])
+        total[n] = sum_ + d * (steps[x + _U(3)] + steps[y - _U(3)])
 
 
 @_compiled()
@@ -296,8 +343,29 @@ def demodulate(values, steep_from, terms, taps, scale, steps, out):
         part = steps[: count + len(taps) - 1]
         _phase_steps(values[2 * begin : 2 * (begin + count + len(taps))], steep_from, terms, part)
         total[:] = 0.0
-        for k in range(half):
-            mirrored = len(taps) - 1 - k
-            _add_pair(part[k : k + count], part[mirrored : mirrored + count], taps[k], total)
+        for k in range(0, half, 4):
+            _add_pairs(part, taps, k, total)
         for k in range(count):
             total[k] *= scale
+
+
+@_compiled()
+def add_moments(values, grain, sums):
+    """Add up power and its square over each grain of samples.
+
+    Parameters
+    ----------
+    values : float32, shape (2 n,), I and Q in turn
+    grain : int
+    sums : float64, shape (2, n // grain); added to
+    """
+    for k in range(sums.shape[1]):
+        part = values[2 * grain * k : 2 * grain * (k + 1)]
+        second, fourth = 0.0, 0.0
+        for n in range(grain):
+            i, q = np.float64(part[2 * n]), np.float64(part[2 * n + 1])
+            power = i * i + q * q
+            second += power
+            fourth += power * power
+        sums[0, k] += second
+        sums[1, k] += fourth

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.dsp.demodulate import constant_envelope_power, power
+from harness.dsp.demodulate import constant_envelope_power, grain_moments
 
 FloatArray = NDArray[np.float64]
 
@@ -67,25 +67,21 @@ def keyed_frame(iq: NDArray[np.complexfloating], sample_rate_hz: float) -> Keyed
     grains = len(iq) // grain
     if grains < 1:
         return None
-    samples_power = power(iq[: grains * grain])
-    grain_power = samples_power.reshape(grains, grain) @ np.full(grain, 1.0 / grain)
-    runs = _runs(grain_power)
-    chosen, steady = samples_power, grain_power
-    if runs != [(0, grains)]:
-        chosen = np.concatenate([samples_power[a * grain : b * grain] for a, b in runs])
-        steady = np.concatenate([grain_power[a:b] for a, b in runs])
-    second, fourth = float(chosen.mean()), float(chosen @ chosen) / len(chosen)
+    moments = grain_moments(iq, grain)
+    runs = _runs(moments.second)
+    second = np.concatenate([moments.second[a:b] for a, b in runs])
+    fourth = np.concatenate([moments.fourth[a:b] for a, b in runs])
+    mean_second, mean_fourth = float(second.mean()), float(fourth.mean())
     spread = float("nan")
-    if len(steady) > 1:
-        cut = chosen.reshape(len(steady), grain)
-        spread = _spread(steady, np.einsum("ij,ij->i", cut, cut) / grain, second, fourth)
+    if len(second) > 1:
+        spread = _spread(second, fourth, mean_second, mean_fourth)
     return KeyedFrame(
         runs=tuple((a * grain, len(iq) if b == grains else b * grain) for a, b in runs),
-        count=len(chosen),
-        second=second,
-        fourth=fourth,
+        count=len(second) * grain,
+        second=mean_second,
+        fourth=mean_fourth,
         grain_spread=spread,
-        lowest=float(grain_power.min()),
+        lowest=float(moments.second.min()),
     )
 
 

@@ -14,11 +14,12 @@ import pytest
 
 from harness.blocks import Block
 from harness.dsp import compiled
-from harness.dsp.channel import ChannelReceiver, plan_channel
+from harness.dsp.channel import ChannelBank, ChannelReceiver, plan_channel
 from harness.dsp.demodulate import (
     ARCTANGENT_TERMS,
     STEEP,
     demodulated_frequency_hz,
+    grain_moments,
     phase_steps,
 )
 from harness.dsp.plan import alias_taps, response
@@ -234,3 +235,53 @@ def test_response_against_a_plain_sum() -> None:
     n = np.arange(-2, 3)
     expected = [np.sum(taps * np.exp(-2j * np.pi * x * n)).real for x in f]
     assert response(taps, f) == pytest.approx(expected, abs=1e-15)
+
+
+@pytest.mark.parametrize("use_compiled", [False, True])
+def test_a_bank_gives_what_single_receivers_give(use_compiled: bool) -> None:
+    codes = CODES["cu8"](np.random.default_rng(8), 150_000)
+    blocks = [
+        Block(codes[:70_001], 0, 2.4e6),
+        Block(codes[70_001:], 70_500, 2.4e6, lost_before=499),
+    ]
+    plans = [plan_channel(2.4e6, hz, 12500.0) for hz in (-1050e3, 0.0, 300e3)]
+    bank = ChannelBank("cu8", plans, use_compiled=use_compiled)
+    assert bank.is_compiled == use_compiled
+    given = [*map(bank.push, blocks), bank.finish()]
+    for number, plan in enumerate(plans):
+        alone = ChannelReceiver("cu8", plan, use_compiled=use_compiled)
+        expected = run(alone, blocks)
+        got = [block for each in given for block in each[number]]
+        assert [(b.start, b.lost_before) for b in got] == [
+            (b.start, b.lost_before) for b in expected
+        ]
+        assert b"".join(b.samples.tobytes() for b in got) == b"".join(
+            b.samples.tobytes() for b in expected
+        )
+        assert bank.clipped == alone.clipped
+
+
+def test_the_channels_of_a_bank_differ_in_offset_only() -> None:
+    plans = [plan_channel(2.4e6, 0.0, 12500.0), plan_channel(2.4e6, 0.0, 25000.0)]
+    for wrong in (plans, []):
+        with pytest.raises(ValueError, match="differ in more than their offsets"):
+            ChannelBank("cu8", wrong)
+
+
+@pytest.mark.parametrize("grain", [1, 7, 25])
+def test_moments_of_grains_have_the_same_bits_both_ways(
+    grain: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(9)
+    iq = (rng.standard_normal((5003, 2)) @ np.array([1.0, 1j])).astype(np.complex64)
+    compiled.kernels()
+    quick = grain_moments(iq, grain)
+    monkeypatch.setattr(compiled, "_kernels", None)
+    plain = grain_moments(iq, grain)
+    assert quick.second.tobytes() == plain.second.tobytes()
+    assert quick.fourth.tobytes() == plain.fourth.tobytes()
+    squares = np.abs(iq[: len(iq) // grain * grain].astype(complex)) ** 2
+    rows = squares.reshape(-1, grain)
+    # Rounding of float64.
+    np.testing.assert_allclose(quick.second, rows.mean(axis=1), rtol=1e-14)
+    np.testing.assert_allclose(quick.fourth, (rows**2).mean(axis=1), rtol=1e-14)
