@@ -1,0 +1,207 @@
+"""One or two dongles as the source of a take."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from types import TracebackType
+
+from harness.blocks import Block
+from harness.devices import Role, StreamInfo
+from harness.errors import HardwareFault
+from harness.instruments.dongle import Dongle, Settings
+
+SILENCE_S = 1.0
+"""So long without a sample is no dongle any more. Chosen: thirty buffers."""
+WARM_UP_S = 0.5
+"""After opening: the tuner locks, and the first buffers hold what was before. Chosen."""
+SETTLING_S = 0.05
+"""After tuning: the tuner locks, and what was sampled before is on its way. Chosen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Retuned:
+    """A change of frequency in a running stream, in samples of the take.
+
+    Between ``begun`` and ``settled`` a sample belongs to neither frequency.
+    """
+
+    role: Role
+    centre_hz: float
+    begun: int
+    settled: int
+
+
+class DongleSource:
+    """Dongles whose streams run from opening to closing; a SampleSource and a context manager.
+
+    Parameters
+    ----------
+    settings : one for each dongle, each with its own role
+    clock : gives seconds; the computer's own, unless the samples come by another
+    warm_up_s : waited for after opening
+
+    Raises
+    ------
+    BadInput, HardwareFault : as ``Dongle``; none is left open then.
+
+    Notes
+    -----
+    ``start`` counts from samples taken at the same moment by the computer's clock: two streams
+    begin within the jitter of their transport, about a millisecond. A sample that is lost while
+    no take runs is counted too, so the streams stay in step from one take to the next.
+    """
+
+    def __init__(
+        self,
+        settings: Sequence[Settings],
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        warm_up_s: float = WARM_UP_S,
+    ) -> None:
+        if not settings or len({each.role for each in settings}) < len(settings):
+            raise ValueError(f"{settings=}: need one or more, each with its own role")
+        self._clock = clock
+        self._true_rates_hz: dict[Role, float] = {}
+        self._dongles: dict[Role, Dongle] = {}
+        self._origins: dict[Role, int] = {}
+        self._fault: HardwareFault | None = None
+        with ExitStack() as opened:
+            for each in settings:
+                dongle = Dongle(each, clock)
+                opened.callback(dongle.close)
+                self._dongles[each.role] = dongle
+                self._true_rates_hz[each.role] = dongle.info.sample_rate_hz * (
+                    1.0 + each.clock_error_ppm * 1e-6
+                )
+            for dongle in self._dongles.values():
+                dongle.run()
+            time.sleep(warm_up_s)
+            self._opened = opened.pop_all()
+
+    def __enter__(self) -> DongleSource:
+        """Give the source."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close."""
+        self.close()
+
+    def close(self) -> None:
+        """End the streams and give the dongles free; allowed any number of times."""
+        self._opened.close()
+
+    @property
+    def streams(self) -> Mapping[Role, StreamInfo]:
+        """The streams there are."""
+        return {role: dongle.info for role, dongle in self._dongles.items()}
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the operator should know of the settings."""
+        return tuple(note for dongle in self._dongles.values() for note in dongle.notes)
+
+    @property
+    def lost_samples(self) -> Mapping[Role, int]:
+        """Samples that never arrived or that there was no room for, since opening."""
+        return {
+            role: dongle.arrivals.lost_samples + dongle.arrivals.overrun_samples
+            for role, dongle in self._dongles.items()
+        }
+
+    def start(self) -> None:
+        """Begin a take: sample 0 of each stream is taken now."""
+        if self._origins:
+            raise ValueError("a take is already running: stop() it first")
+        if self._fault is not None:
+            raise self._fault
+        for dongle in self._dongles.values():
+            if not dongle.alive:
+                raise self._gone(dongle, "before the take", "Nothing was recorded")
+        now_s = self._clock()
+        for role, dongle in self._dongles.items():
+            # What has arrived already lies before now, whatever the estimate says.
+            origin = max(dongle.arrivals.index_at(now_s), dongle.arrivals.counted)
+            dongle.arrivals.begin(origin)
+            dongle.arrivals.restart_watch()
+            self._origins[role] = origin
+
+    def read(self, until_s: float) -> Mapping[Role, list[Block]]:
+        """Wait for what is sampled up to ``until_s`` and give it.
+
+        Raises
+        ------
+        HardwareFault : a dongle fell silent or its stream ended; what came before it did was
+            given by the read before.
+        """
+        if not self._origins:
+            raise ValueError("no take is running: start() one first")
+        if self._fault is not None:
+            raise self._fault
+        given: dict[Role, list[Block]] = {}
+        for role, dongle in self._dongles.items():
+            until = round(until_s * self._true_rates_hz[role])
+            came = dongle.arrivals.wait(until, SILENCE_S)
+            given[role] = dongle.arrivals.take(until)
+            if not came and self._fault is None:
+                self._fault = self._silent(role, dongle)
+        if self._fault is not None and not any(given.values()):
+            raise self._fault
+        return given
+
+    def stop(self) -> None:
+        """End the take; the streams go on, uncounted samples do not."""
+        self._origins.clear()
+        for dongle in self._dongles.values():
+            dongle.arrivals.stop()
+
+    def position(self) -> Mapping[Role, int]:
+        """Give the sample of the take that each dongle is taking now."""
+        now_s = self._clock()
+        return {
+            role: max(self._dongles[role].arrivals.index_at(now_s) - origin, 0)
+            for role, origin in self._origins.items()
+        }
+
+    def retune(self, centres_hz: Mapping[Role, float]) -> list[Retuned]:
+        """Tune dongles to other frequencies while they stream; no sample is missing for it."""
+        begun = self.position()
+        for role, centre_hz in centres_hz.items():
+            self._dongles[role].retune(centre_hz)
+        done = self.position()
+        return [
+            Retuned(
+                role=role,
+                centre_hz=self._dongles[role].info.centre_hz,
+                begun=begun.get(role, 0),
+                settled=done.get(role, 0) + round(SETTLING_S * self._true_rates_hz[role]),
+            )
+            for role in centres_hz
+        ]
+
+    def _silent(self, role: Role, dongle: Dongle) -> HardwareFault:
+        arrivals, rate_hz = dongle.arrivals, self._true_rates_hz[role]
+        kept_s = max(arrivals.counted - self._origins[role], 0) / rate_hz
+        kept = f"All up to {kept_s:.1f} s is kept"
+        if arrivals.ended is not None:
+            return self._gone(dongle, f"at {kept_s:.1f} s into the run", kept)
+        return HardwareFault(
+            f"no samples for {SILENCE_S:.1f} s at {kept_s + SILENCE_S:.1f} s into the run;"
+            " unplugged?",
+            dongle.where,
+            f"{kept}. Plug it in and start again.",
+        )
+
+    def _gone(self, dongle: Dongle, when: str, kept: str) -> HardwareFault:
+        return HardwareFault(
+            f"its stream ended {when} ({dongle.arrivals.ended}); unplugged?",
+            dongle.where,
+            f"{kept}. Plug it in and start again.",
+        )
