@@ -32,6 +32,20 @@ class StreamInfo:
     gain_db: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundDevice:
+    """A device that is plugged in: its kind, what a bench file calls it by, and what it is.
+
+    ``name`` is the bench file's key for it, such as ``serial``, and ``value`` what to write there;
+    empty where the device does not tell.
+    """
+
+    kind: str
+    name: str
+    value: str
+    detail: str
+
+
 class SampleSource(Protocol):
     """Gives the streams of one take, side by side.
 

@@ -15,9 +15,11 @@ import typer
 from harness import __version__
 from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
+from harness.commands.devices import devices
 from harness.commands.import_recording import import_recording
 from harness.commands.measure import measure
 from harness.commands.plain_help import PlainCommand
+from harness.commands.record import record
 from harness.commands.remeasure import remeasure
 from harness.commands.report_run import report
 from harness.commands.self_check import self_check
@@ -28,8 +30,8 @@ INTERRUPTED = 130
 
 HELP = """Measure and judge FM repeaters from recordings of software-defined receivers.
 
-Recordings come from the simulated bench (demo), from other programs (import), or are SigMF
-already. Recording from a receiver on the bench is not built yet.
+Recordings come from receivers on the bench (record), from the simulated bench (demo), from other
+programs (import), or are SigMF already.
 """
 
 SELF_CHECK_HELP = """Measure the simulated bench against its settings.
@@ -67,6 +69,8 @@ def root(
 
 
 app.command("demo", cls=PlainCommand)(demo)
+app.command("devices", cls=PlainCommand)(devices)
+app.command("record", cls=PlainCommand)(record)
 app.command("measure", cls=PlainCommand)(measure)
 app.command("remeasure", cls=PlainCommand)(remeasure)
 app.command("import", cls=PlainCommand)(import_recording)

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from rich.console import Console
 
 from harness.commands.table import say
+from harness.report.wording import minus
 
 if TYPE_CHECKING:
     from rich.progress import Progress
+
+    from harness.procedures.recording import StreamState
 
 
 @contextmanager
@@ -86,6 +89,57 @@ class TerminalWatcher:
     def say(self, text: str) -> None:
         """Print a line above the bar."""
         say(self._console, text)
+
+
+class RecordingWatcher:
+    """A watcher of a recording: how the streams are doing, beside a bar or as lines.
+
+    Parameters
+    ----------
+    seconds : how long it is to be; None where nobody knows
+    """
+
+    def __init__(self, seconds: float | None) -> None:
+        self._console = Console(stderr=True)
+        self._seconds = seconds
+        self._bar = _bar(self._console) if self._console.is_terminal else None
+        self._task = None
+        if self._bar is not None:
+            self._task = self._bar.add_task("recording", total=seconds)
+        self._told = 0
+
+    def __enter__(self) -> RecordingWatcher:
+        """Begin to show."""
+        if self._bar is not None:
+            self._bar.start()
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        """Leave the terminal as it was."""
+        if self._bar is not None:
+            self._bar.stop()
+
+    def watch(self, at_s: float, states: Sequence[StreamState]) -> None:
+        """Show where the take is and how its streams are doing."""
+        line = " | ".join(map(_how_it_does, states))
+        if self._bar is not None and self._task is not None:
+            self._bar.update(self._task, description=line, completed=at_s)
+            return
+        # A tenth of the time, or where it has no end ten seconds.
+        every_s = 10.0 if self._seconds is None else self._seconds / LINES_OF_A_RUN
+        if int(at_s / every_s + 1e-9) > self._told:
+            self._told = int(at_s / every_s + 1e-9)
+            say(self._console, f"{at_s:.1f} s: {line}")
+
+
+def _how_it_does(state: StreamState) -> str:
+    """Say how a stream is doing, short enough to stand beside a bar."""
+    if state.level_port_dbm is None:
+        level = f"{state.level_dbfs:.1f} dBFS"
+    else:
+        level = f"{state.level_port_dbm:.1f} dBm at the port ({state.level_dbfs:.1f} dBFS)"
+    clipped = f"{100.0 * state.clipped_share:.2g} % clipped"
+    return f"{state.role} {minus(level)}, {clipped}, {state.lost_samples} lost"
 
 
 def _bar(console: Console) -> Progress:

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from types import TracebackType
 
 from harness.blocks import Block
-from harness.devices import Role, StreamInfo
+from harness.devices import FoundDevice, Role, StreamInfo
 from harness.errors import HardwareFault
 from harness.instruments.dongle import Dongle, Settings
+from harness.instruments.librtlsdr import list_dongles, tuner_of
 
 SILENCE_S = 1.0
 """So long without a sample is no dongle any more. Chosen: thirty buffers."""
@@ -205,3 +206,21 @@ class DongleSource:
             dongle.where,
             f"{kept}. Plug it in and start again.",
         )
+
+
+def found_dongles() -> list[FoundDevice]:
+    """List the dongles that are plugged in; each is opened for a moment to ask for its tuner.
+
+    Raises
+    ------
+    HardwareFault : there is no library to ask.
+    """
+    return [
+        FoundDevice(
+            kind="RTL-SDR dongle",
+            name="serial",
+            value=each.serial or "",
+            detail=f"{each.name}, {each.fault or tuner_of(each.index)}",
+        )
+        for each in list_dongles()
+    ]

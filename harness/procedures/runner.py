@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -18,6 +19,7 @@ from harness.devices import Role
 from harness.measure.discharge import discharge_from_log
 from harness.measure.run import measure_recordings
 from harness.measure.setup import NO_SIGNAL
+from harness.procedures.recording import READ_S, open_writers
 from harness.procedures.steps import (
     Log,
     Measure,
@@ -41,8 +43,6 @@ from harness.recordings import (
     write_collection,
 )
 
-BLOCK_S = 0.25
-"""Length of what is read at a time. Chosen: fine enough for a moving progress bar."""
 SIMULATED_DAY = datetime(2026, 1, 1, tzinfo=UTC)
 """When a simulated bench is opened. Chosen."""
 LOG_NAME = "battery-log.csv"
@@ -149,7 +149,9 @@ class Runner:
         started = self._now_utc
         with ExitStack() as kept:
             kept.callback(source.stop)
-            writers = self._writers(step, started, kept)
+            writers = open_writers(
+                source, self.bench, step.roles, partial(self._path, step.take), started, kept
+            )
             written = dict.fromkeys(writers, 0)
             source.start()
             begin_s = 0.0
@@ -161,6 +163,8 @@ class Runner:
                 for role, writer in writers.items():
                     writer.annotate(self._annotation(stimulus, first[role], written[role]))
                 begin_s = end_s
+            # A device that fell silent during the last read says so when it is asked once more.
+            source.read(begin_s)
             if not step.leave_on:
                 generator.rf_off()
             paths = [writer.close() for writer in writers.values()]
@@ -177,31 +181,6 @@ class Runner:
         if self.open_bench.kind != "simulated":
             return datetime.now(UTC)
         return SIMULATED_DAY + timedelta(seconds=self.open_bench.waiter.now_s)
-
-    def _writers(
-        self, step: Record, started: datetime, kept: ExitStack
-    ) -> dict[Role, RecordingWriter]:
-        """Open a writer for each role; ``kept`` closes them, whatever happens, into recordings."""
-        writers: dict[Role, RecordingWriter] = {}
-        for role in step.roles:
-            info = self.open_bench.source.streams[role]
-            declared = self.bench.receiver(role)
-            path = self._path(step.take, role)
-            path.parent.mkdir(parents=True, exist_ok=True)
-            writers[role] = kept.enter_context(
-                RecordingWriter(
-                    path,
-                    info,
-                    start_utc=started,
-                    full_scale_dbm=declared.full_scale_dbm if declared else None,
-                    port_offset_db=declared.port_offset_db if declared else None,
-                    skew_s=declared.skew_s if declared else None,
-                    skew_uncertainty_s=declared.skew_uncertainty_s if declared else None,
-                    clock_error_ppm=declared.clock_error_ppm if declared else None,
-                    clock_uncertainty_ppm=declared.clock_uncertainty_ppm if declared else None,
-                )
-            )
-        return writers
 
     def _apply(self, stimulus: Stimulus) -> None:
         generator = self.open_bench.generator
@@ -222,7 +201,7 @@ class Runner:
         """Write what comes until ``end_s``; ``written`` is where each stream then stands."""
         at_s = begin_s
         while at_s < end_s:
-            at_s = min(at_s + BLOCK_S, end_s)
+            at_s = min(at_s + READ_S, end_s)
             for role, blocks in self.open_bench.source.read(at_s).items():
                 if role in writers:
                     for block in blocks:

@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from harness.describe import Bench
-from harness.devices import Generator, KnobHand, SampleSource, SupplyMeter, Waiter
+from harness.devices import (
+    FoundDevice,
+    Generator,
+    KnobHand,
+    Role,
+    SampleSource,
+    SupplyMeter,
+    Waiter,
+)
 from harness.errors import BadInput
 
 if TYPE_CHECKING:
     from harness.simulator import SimulatedBench
+
+OFF_CHANNEL_HZ = 40e3
+"""Receivers are tuned so far below the channel: their DC then lies outside it and its neighbours,
+and their image beyond them. Chosen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,3 +81,77 @@ def devices_of(simulated: SimulatedBench) -> OpenBench:
         waiter=simulated,
         kind="simulated",
     )
+
+
+def _dongles() -> list[FoundDevice]:
+    from harness.instruments.dongles import found_dongles
+
+    return found_dongles()
+
+
+DEVICE_LISTS: dict[str, Callable[[], list[FoundDevice]]] = {"RTL-SDR dongles": _dongles}
+"""What can be looked for on this computer, and how; each may raise a HarnessError."""
+
+
+def receiver_roles(bench: Bench) -> tuple[Role, ...]:
+    """Name the receivers that a bench has, input first."""
+    roles: tuple[Role, ...] = ("input", "output")
+    return tuple(role for role in roles if bench.receiver(role) is not None)
+
+
+@contextmanager
+def open_source(
+    bench: Bench, roles: Sequence[Role], centres_hz: Mapping[Role, float]
+) -> Iterator[SampleSource]:
+    """Open the receivers of a bench, and close them at the end.
+
+    Parameters
+    ----------
+    bench : description
+    roles : which of its receivers
+    centres_hz : what each is tuned to, for those that are real
+
+    Raises
+    ------
+    BadInput : it has no such receiver, or one that cannot be recorded from as it is described.
+    HardwareFault : one is missing or not ours to open.
+    """
+    missing = [role for role in roles if bench.receiver(role) is None]
+    if missing or not roles:
+        role = missing[0] if missing else "output"
+        raise BadInput(f"has no receiver [{role}]", bench.name, "Describe it, or name another.")
+    if bench.simulated is not None:
+        yield simulated_bench(bench)
+        return
+    from harness.instruments.dongle import Settings
+    from harness.instruments.dongles import DongleSource
+
+    settings = []
+    for role in roles:
+        declared = bench.receiver(role)
+        assert declared is not None
+        where = f"{bench.name}: [{role}]"
+        if declared.source != "rtlsdr":
+            raise BadInput(
+                f'source = "{declared.source}" cannot be recorded from', where, "Use rtlsdr."
+            )
+        if declared.gain_db is None:
+            raise BadInput(
+                "gain_db is missing", where, "A dongle's gain is set by hand only: write one."
+            )
+        if role not in centres_hz:
+            raise BadInput(
+                "its frequency is not known", where, f"Give the unit file, or --{role}-centre."
+            )
+        settings.append(
+            Settings(
+                role=role,
+                serial=declared.serial,
+                sample_rate_hz=declared.sample_rate_hz,
+                centre_hz=centres_hz[role],
+                gain_db=declared.gain_db,
+                clock_error_ppm=declared.clock_error_ppm or 0.0,
+            )
+        )
+    with DongleSource(settings) as source:
+        yield source

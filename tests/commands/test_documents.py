@@ -34,6 +34,7 @@ DEMO = "./scripts/harness demo --out captures/demo"
 ELSEWHERE = {
     "./scripts/test": "it is what runs this",
     "./scripts/harness self-check": "test_self_check runs it",
+    "./scripts/harness devices": "what it shows hangs on the computer; test_devices runs it",
 }
 
 
@@ -123,13 +124,23 @@ def test_every_file_that_a_document_names_is_there(path) -> None:
 
 def test_every_command_stands_in_the_readme() -> None:
     text = README.read_text(encoding="utf-8")
-    for name in ("demo", "measure", "remeasure", "import", "report", "compare", "self-check"):
+    for name in (
+        "demo",
+        "devices",
+        "record",
+        "measure",
+        "remeasure",
+        "import",
+        "report",
+        "compare",
+        "self-check",
+    ):
         assert re.search(rf"\./scripts/harness {name}\b", text), name
 
 
-def test_the_readme_promises_no_live_recording() -> None:
+def test_the_readme_promises_no_acceptance_on_a_real_bench() -> None:
     words = " ".join(README.read_text(encoding="utf-8").split())
-    assert "What is not built yet: recording from a receiver or a generator on your bench." in words
+    assert "What is not built yet: an acceptance on your own bench, with your generator." in words
     assert "does not check your receiver, its calibration, your pads or any other hardware" in words
     assert "the exit status stays 0" in words
     assert re.search(r"\d+ MB in `captures/demo` of the folder that you are in", words)

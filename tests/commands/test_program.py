@@ -11,7 +11,7 @@ import pytest
 from harness.commands import app as program
 from harness.errors import HardwareFault
 
-COMMANDS = ("demo", "measure", "import", "report", "compare", "self-check")
+COMMANDS = ("demo", "devices", "record", "measure", "import", "report", "compare", "self-check")
 
 
 @pytest.mark.parametrize("words", [(), ("--help",), ("-h",)])

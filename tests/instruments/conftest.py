@@ -13,6 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.commands.conftest import typed
+
+__all__ = ["typed"]
 SOURCE = Path(__file__).parent / "librtlsdr" / "stand_in.c"
 
 
