@@ -73,6 +73,14 @@ class SampleSource(Protocol):
         ...
 
 
+class StreamClock(Protocol):
+    """Tells where live streams are while nobody reads them; a SampleSource that is real has it."""
+
+    def position(self) -> Mapping[Role, int]:
+        """Give the sample of the take that each stream takes now; never too late a one."""
+        ...
+
+
 class Generator(Protocol):
     """A signal generator at the unit's receiver port. RF is off until a level is set."""
 

@@ -45,6 +45,9 @@ from harness.recordings import (
 
 SIMULATED_DAY = datetime(2026, 1, 1, tzinfo=UTC)
 """When a simulated bench is opened. Chosen."""
+TRANSPORT_S = 0.005
+"""A live stream's place is known by its arrivals, so much too early at most. Chosen: USB takes a
+millisecond or two."""
 LOG_NAME = "battery-log.csv"
 
 
@@ -157,8 +160,9 @@ class Runner:
             begin_s = 0.0
             for stimulus in step.stimuli:
                 self._apply(stimulus)
+                first = self._marks(written)
+                begin_s = max(begin_s, self._reached_s(first, written))
                 end_s = begin_s + stimulus.duration_s
-                first = dict(written)
                 self._stream(writers, written, begin_s, end_s, step.duration_s)
                 for role, writer in writers.items():
                     writer.annotate(self._annotation(stimulus, first[role], written[role]))
@@ -190,6 +194,27 @@ class Runner:
         generator.set_modulation(stimulus.tone_hz, stimulus.deviation_hz)
         generator.set_level(stimulus.level_port_dbm)
 
+    def _marks(self, written: Mapping[Role, int]) -> dict[Role, int]:
+        """Give where each stream stands now, a stimulus having been set.
+
+        Live streams have run on since the last read: what came meanwhile belongs to neither.
+        """
+        clock = self.open_bench.stream_clock
+        if clock is None:
+            return dict(written)
+        at = clock.position()
+        streams = self.open_bench.source.streams
+        return {
+            role: max(done, at[role] + round(TRANSPORT_S * streams[role].sample_rate_hz))
+            for role, done in written.items()
+        }
+
+    def _reached_s(self, first: Mapping[Role, int], written: Mapping[Role, int]) -> float:
+        """Give the time in the take from which a stimulus counts; 0 where nothing moved on."""
+        streams = self.open_bench.source.streams
+        moved = [role for role, at in first.items() if at > written[role]]
+        return max((first[role] / streams[role].sample_rate_hz for role in moved), default=0.0)
+
     def _stream(
         self,
         writers: Mapping[Role, RecordingWriter],
@@ -211,7 +236,7 @@ class Runner:
 
     def _progress(self, share: float) -> None:
         """Tell how far the take is, or the run that it is a sample of."""
-        self.watcher.progress(share if self._share is None else self._share)
+        self.watcher.progress(min(share, 1.0) if self._share is None else self._share)
 
     def _annotation(self, stimulus: Stimulus, first: int, last: int) -> Annotation:
         """Describe a stimulus where the stream stood when it was set, not where a clock was."""

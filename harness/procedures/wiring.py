@@ -14,6 +14,7 @@ from harness.devices import (
     KnobHand,
     Role,
     SampleSource,
+    StreamClock,
     SupplyMeter,
     Waiter,
 )
@@ -29,7 +30,10 @@ and their image beyond them. Chosen."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenBench:
-    """The devices of a bench, by what they can do."""
+    """The devices of a bench, by what they can do.
+
+    ``stream_clock`` is None where the streams stand still between two reads.
+    """
 
     source: SampleSource
     generator: Generator
@@ -37,6 +41,7 @@ class OpenBench:
     meter: SupplyMeter
     waiter: Waiter
     kind: str
+    stream_clock: StreamClock | None = None
 
 
 def open_bench(bench: Bench) -> OpenBench:
