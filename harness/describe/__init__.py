@@ -2,6 +2,7 @@
 
 from harness.describe.bench import (
     Bench,
+    Connected,
     GeneratorDescription,
     InputReceiver,
     MeterDescription,
@@ -27,6 +28,7 @@ __all__ = [
     "Battery",
     "Bench",
     "Chemistry",
+    "Connected",
     "GeneratorDescription",
     "InputReceiver",
     "LevelLine",

@@ -20,8 +20,10 @@ from pydantic import BeforeValidator, model_validator
 
 from harness.describe.document import Description, checked, read_toml, shown
 from harness.describe.quantities import (
+    BaudRate,
     ClockPpm,
     ClockUncertaintyPpm,
+    DeviceName,
     GainDb,
     LevelDbm,
     LossDb,
@@ -32,6 +34,7 @@ from harness.describe.quantities import (
     SampleRateHz,
     SkewS,
     SkewUncertaintyS,
+    TimeoutS,
     UncertaintyDb,
     Whole,
     refuse,
@@ -213,14 +216,44 @@ class InputReceiver(Receiver):
         return (*shared, *_declared(prefix, -1.0, self.unit_path))
 
 
-class GeneratorDescription(Description):
+class Connected(Description):
+    """An instrument: simulated, by SCPI, or set and read by hand.
+
+    ``resource`` is the VISA name of an instrument that is reached by SCPI, ``dialect`` the table
+    of its commands: one that comes with the program, or a TOML file of your own. ``baud_rate`` is
+    that of a serial port.
+    """
+
+    source: Literal["simulated", "scpi", "by hand"]
+    resource: Name | None = None
+    dialect: Name | None = None
+    timeout_s: TimeoutS | None = None
+    baud_rate: BaudRate | None = None
+
+    @model_validator(mode="after")
+    def _reached(self) -> Self:
+        if self.source == "scpi":
+            if self.resource is None:
+                refuse(
+                    'has source = "scpi" and no resource; write the VISA name of the instrument,'
+                    ' such as "TCPIP::192.0.2.10::5025::SOCKET"'
+                )
+            return self
+        for key in ("resource", "dialect", "timeout_s", "baud_rate"):
+            if getattr(self, key) is not None:
+                refuse(f'has {key}, which only source = "scpi" takes')
+        return self
+
+
+class GeneratorDescription(Connected):
     """The signal generator, and the path from it to the tap (to the unit's port without a tap).
 
-    ``maximum_dbm`` is the highest level it gives, ``reverse_power_w`` what its output stands from
+    ``minimum_dbm`` and ``maximum_dbm`` are the lowest and the highest level that it may be set
+    to; above the latter nothing is ever sent. ``reverse_power_w`` is what its output stands from
     outside; ``level_uncertainty_db`` is that of its level scale.
     """
 
-    source: Literal["simulated", "operator"]
+    minimum_dbm: LevelDbm | None = None
     maximum_dbm: LevelDbm | None = None
     reverse_power_w: RatingW | None = None
     level_uncertainty_db: UncertaintyDb | None = None
@@ -229,22 +262,43 @@ class GeneratorDescription(Description):
     @model_validator(mode="after")
     def _complete(self) -> Self:
         _each_once("path", self.path)
+        low, high = self.minimum_dbm, self.maximum_dbm
+        if low is not None and high is not None and low >= high:
+            refuse(f"minimum_dbm = {low:g} does not lie below maximum_dbm = {high:g}")
         return self
 
 
-class MeterDescription(Description):
-    """The meter on the unit's supply, with the standard uncertainty of what it shows."""
+class MeterDescription(Connected):
+    """The meter on the unit's supply, with the standard uncertainty of what it shows.
 
-    source: Literal["simulated", "operator"]
+    ``resource`` reads the voltage, ``current_resource`` the current: the same name where one
+    instrument does both. Without the second nothing is known of the current. By hand it is asked
+    for too, unless ``reads_current`` is false.
+    """
+
+    current_resource: Name | None = None
+    reads_current: bool = True
     voltage_uncertainty_v: MeterV | None = None
     current_uncertainty_a: MeterA | None = None
 
+    @model_validator(mode="after")
+    def _current(self) -> Self:
+        if self.source != "scpi" and self.current_resource is not None:
+            refuse('has current_resource, which only source = "scpi" takes')
+        if self.source != "by hand" and not self.reads_current:
+            refuse('has reads_current, which only source = "by hand" takes')
+        return self
+
 
 class SoundDescription(Description):
-    """The sound card on the repeated audio."""
+    """The sound card: ``input_device`` hears the repeated audio, ``output_device`` plays tones.
+
+    Devices go by the names that the system gives them, since their numbers change.
+    """
 
     source: Literal["sound card", "recording"]
-    device: Name | None = None
+    input_device: DeviceName | None = None
+    output_device: DeviceName | None = None
     sample_rate_hz: SampleRateHz = 48000.0
 
 
@@ -284,7 +338,8 @@ class Bench(Description):
                 continue
             if described.source == "simulated" and self.simulated is None:
                 refuse(f'[{part}] has source = "simulated", but there is no [simulated]')
-            if described.source != "simulated" and self.simulated is not None:
+            # By hand beside it is a rehearsal: what is said to be set is what is simulated.
+            if described.source not in ("simulated", "by hand") and self.simulated is not None:
                 refuse(
                     f"[{part}] has source = {shown(described.source)} beside [simulated];"
                     " a bench is simulated as a whole"
@@ -302,7 +357,18 @@ class Bench(Description):
     def live(self) -> bool:
         """Whether real power can flow: something on it is neither simulated nor recorded."""
         parts = (self.input, self.output, self.generator)
-        return any(part is not None and part.source in ("rtlsdr", "operator") for part in parts)
+        real = ("rtlsdr", "scpi", "by hand")
+        # A rehearsal by hand on a simulated bench sets nothing but that.
+        return self.simulated is None and any(
+            part is not None and part.source in real for part in parts
+        )
+
+    @property
+    def generator_loss_db(self) -> float:
+        """Loss from the generator's output to the unit's receiver port."""
+        path = self.generator.path if self.generator is not None else ()
+        onward = self.input.unit_path if self.input is not None else ()
+        return path_loss_db((*path, *onward))
 
     def with_simulated_unit(self, unit: str, seed: int | None = None) -> Bench:
         """Give the same simulated bench with another unit on it, and other random numbers.

@@ -56,6 +56,12 @@ def _one_line(value: str, info: ValidationInfo) -> str:
     return value
 
 
+def _device(value: str, info: ValidationInfo) -> str:
+    if not value.strip() or not value.isprintable() or len(value) > LONGEST_SOURCE:
+        refuse(f"{info.field_name} = {shown(value)} is no name of a device")
+    return value
+
+
 def _says_something(value: str, info: ValidationInfo) -> str:
     key = info.field_name
     if not value.strip() or not value.isprintable():
@@ -103,3 +109,7 @@ DelayS = Annotated[float, AfterValidator(within(0.0, 1.0, "s", (("ms", -3),)))]
 LimitValue = Annotated[float, AfterValidator(within(-1e12, 1e12, ""))]
 MeterV = Annotated[float, AfterValidator(within(0.0, 10.0, "V"))]
 MeterA = Annotated[float, AfterValidator(within(0.0, 10.0, "A"))]
+TimeoutS = Annotated[float, AfterValidator(within(0.1, 600.0, "s", (("ms", -3),)))]
+BaudRate = Annotated[int, AfterValidator(within(300, 4_000_000, "Bd"))]
+DeviceName = Annotated[str, AfterValidator(_device)]
+"""Text of one printable line; sound systems give long names."""

@@ -253,7 +253,7 @@ def test_the_pad_at_the_unit_is_one_quantity_for_generator_and_input_receiver():
             "name": "shed",
             "input": {**DONGLE, "unit_path": [pad(60.0, 0.4)]},
             "generator": {
-                "source": "operator",
+                "source": "by hand",
                 "level_uncertainty_db": 0.5,
                 "path": [pad(3.0, 0.1, "cable")],
             },

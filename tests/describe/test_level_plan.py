@@ -142,17 +142,17 @@ REFUSED = [
     ),
     (
         "back through a shared port into the generator",
-        bench(pad(40.0), generator={"source": "operator", "reverse_power_w": 0.5}),
+        bench(pad(40.0), generator={"source": "by hand", "reverse_power_w": 0.5}),
         "generator output gets 36.0 dBm and stands 0.5 W",
     ),
     (
         "a generator that nobody knows the reverse power of",
-        bench(pad(40.0), generator={"source": "operator", "path": [pad(20.0)]}),
+        bench(pad(40.0), generator={"source": "by hand", "path": [pad(20.0)]}),
         "generator output gets 16.0 dBm and has no reverse_power_w",
     ),
     (
         "a generator pad that stands the generator but not the transmitter",
-        bench(pad(40.0), generator={"source": "operator", "path": [pad(60.0, 0.5)]}),
+        bench(pad(40.0), generator={"source": "by hand", "path": [pad(60.0, 0.5)]}),
         "back through generator path: pad gets 4 W and is rated 0.5 W",
     ),
     (
@@ -168,13 +168,13 @@ REFUSED = [
         bench(
             pad(40.0),
             input={"source": "rtlsdr", "serial": "1", "unit_path": [pad(60.0)]},
-            generator={"source": "operator", "maximum_dbm": 13.0},
+            generator={"source": "by hand", "maximum_dbm": 13.0},
         ),
         "input receiver gets 13.0 dBm and stands 10 dBm without damage",
     ),
     (
         "nothing that takes the power",
-        bench_from({"name": "shed", "generator": {"source": "operator", "path": [pad(60.0)]}}),
+        bench_from({"name": "shed", "generator": {"source": "by hand", "path": [pad(60.0)]}}),
         "no [output] is declared, so what takes the 4 W of the transmitter is unknown",
     ),
 ]
@@ -205,10 +205,10 @@ def test_what_cannot_stand_it_is_refused(a_bench, sentence):
         # No rating is asked of what gets microwatts.
         bench(pad(40.0), pad(0.5, None, "cable")),
         # Pads enough for any generator.
-        bench(pad(40.0), generator={"source": "operator", "path": [pad(40.0)]}),
+        bench(pad(40.0), generator={"source": "by hand", "path": [pad(40.0)]}),
         bench(
             pad(40.0),
-            generator={"source": "operator", "path": [pad(20.0)], "reverse_power_w": 0.05},
+            generator={"source": "by hand", "path": [pad(20.0)], "reverse_power_w": 0.05},
         ),
     ],
 )
@@ -220,7 +220,7 @@ def test_what_stands_it_is_let_through(a_bench):
 
 
 def test_with_separate_ports_nothing_runs_back():
-    a_bench = bench(pad(40.0), generator={"source": "operator"})
+    a_bench = bench(pad(40.0), generator={"source": "by hand"})
     plan = level_plan(unit(antenna_port="separate"), a_bench)
     plan.require_safe()
     assert not any(one.signal == "back" for one in plan.lines)
@@ -232,7 +232,7 @@ def test_power_runs_back_through_the_pads_from_the_units_side():
     a_bench = bench(
         pad(40.0),
         generator={
-            "source": "operator",
+            "source": "by hand",
             "reverse_power_w": 1.0,
             "path": [pad(1.0, name="at the generator"), pad(2.0, name="at the tap")],
         },
