@@ -29,6 +29,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -257,6 +258,20 @@ def peak_mb(path: Path) -> float:
     return int(run.stdout) * 1024 / 1e6
 
 
+@contextmanager
+def one_core() -> Iterator[None]:
+    """Stay on one core for a while, where the system lets a process choose."""
+    if not hasattr(os, "sched_setaffinity"):
+        yield
+        return
+    before = os.sched_getaffinity(0)
+    os.sched_setaffinity(0, {max(before)})
+    try:
+        yield
+    finally:
+        os.sched_setaffinity(0, before)
+
+
 def seconds_by_turns(
     works: dict[str, tuple[float, Callable[[], object]]],
     turns: int,
@@ -305,10 +320,10 @@ Made by `python benchmarks/engine.py {turns} --write`; do not edit the tables by
 One channel out of unsigned 8-bit IQ at 2.4 MS/s in the page cache: shift by 300 kHz, filter with
 80 dB of alias rejection or more, decimate to 25 kS/s, demodulated frequency, power per
 millisecond. Compiled code warm. Pieces of work take turns; ratios are formed within a turn. Times
-are those of the processor on one core, so that what else runs counts less; where two cores are
-compared it is the clock's, and what else runs counts in full: see the load below, and compare with
-two processes, which share nothing. Caches and execution units are shared with what else runs, so
-absolute figures move by a factor of two.
+are those of the processor, pinned to one core, so that what else runs counts less; where two cores
+are compared it is the clock's, and what else runs counts in full: see the load below, and compare
+with two processes, which share nothing. Caches and execution units are shared with what else runs,
+so absolute figures move by a factor of two.
 
 {machine}
 """
@@ -373,10 +388,11 @@ def measure_all(folder: Path, turns: int) -> tuple[list[Line], list[Line]]:
         works["pyfftw overlap-save"] = (SHORT_S, lambda: overlapped(short))
     if not compiled.is_available():
         print("Numba is not there: the engine runs the plain way.")
-    for name in ("engine", "measure carrier", "pyfftw overlap-save"):
-        if name in works:
-            works[name][1]()
-    taken = seconds_by_turns(works, turns)
+    with one_core():
+        for name in ("engine", "measure carrier", "pyfftw overlap-save"):
+            if name in works:
+                works[name][1]()
+        taken = seconds_by_turns(works, turns)
     speeds = [
         Line(name, 1 / statistics.median(each), 1 / min(each), None) for name, each in taken.items()
     ]

@@ -6,6 +6,7 @@ use the machine's cores beside each other. The blocks and their order are the sa
 
 from __future__ import annotations
 
+import os
 import queue
 import threading
 from collections.abc import Iterable, Iterator
@@ -16,6 +17,13 @@ BLOCKS_AHEAD = 4
 """Channel blocks that may wait, of some 1,400 samples each. Chosen: enough to even out."""
 
 _END = object()
+
+
+def cores() -> int:
+    """Count the cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def ahead(blocks: Iterable[Block]) -> Iterator[Block]:

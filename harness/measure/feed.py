@@ -20,7 +20,7 @@ from harness.dsp.channel import ChannelReceiver, plan_channel
 from harness.dsp.decode import clipped_samples, decode
 from harness.dsp.plan import PASSBAND_SPACINGS
 from harness.errors import BadInput, Damaged
-from harness.measure.ahead import ahead
+from harness.measure.ahead import ahead, cores
 from harness.measure.select import Wish, select_channel
 from harness.measure.setup import Channel, Step
 from harness.recordings import AudioFile, Recording, is_real, open_audio, open_recording
@@ -66,7 +66,8 @@ class Feed:
         if self.receiver is None:
             return self._recorded_audio(self.recording)
         made = flow(self._watched(self.recording, self.receiver), self.receiver)
-        return ahead(made) if self.receiver.is_compiled else made
+        # On a single core a second thread only costs.
+        return ahead(made) if self.receiver.is_compiled and cores() > 1 else made
 
     def _audio(self, audio: AudioFile) -> Iterator[Block]:
         first, last = self.span_samples
