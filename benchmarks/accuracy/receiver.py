@@ -24,6 +24,7 @@ GOALS: Mapping[str, float] = {
     "sensitivity_12db_sinad": 0.3,
     "quieting_20db": 0.3,
     "receiver_centre": 50.0,
+    "acceptance_bandwidth": 50.0,
     "desensitisation": 0.4,
 }
 """DESIGN section 3."""
@@ -54,15 +55,19 @@ def _of_audio(case: Case) -> Trial:
 
 def _of_receiver(name: str) -> Trial:
     case = RECEIVER_CASES[name]
+    of_first = _truths(case.reading, case.make, case.conditions)
+
+    def truths(draw: int) -> tuple[Truth, ...]:
+        more = (
+            Truth(reading=reading, value=value, goal=GOALS[reading])
+            for reading, value in case.also.items()
+        )
+        return (*of_first(draw), *more)
 
     def measure(draw: int, folder: Path) -> Findings:
         return measure_take(case.make(draw)[0])
 
-    return Trial(
-        signal=f"FM receiver model: {name}",
-        truths=_truths(case.reading, case.make, case.conditions),
-        measure=measure,
-    )
+    return Trial(signal=f"FM receiver model: {name}", truths=truths, measure=measure)
 
 
 TRIALS = (

@@ -13,8 +13,10 @@ from harness.measure.run import measure_recordings
 from harness.measure.setup import Options
 from harness.measure.timing import UNKNOWN_DELAY_S
 from harness.readings import Findings
-from tests.truth.repeater import Keyings, SquelchStaircases
+from harness.uncertainty import garwood_interval
+from tests.truth.repeater import FalseKeyings, Keyings, SquelchStaircases
 
+WATCHED_S = 40.0
 INPUT_S = ((0.5003, 1.2001), (2.1, 2.9), (3.9, 4.5002))
 MOVED_S = 0.02
 """Each instant of the input is drawn evenly within so much of what is named: where edges fall
@@ -112,6 +114,8 @@ def _staircases(signal: str, take: SquelchStaircases) -> Trial:
         return measure_recordings("squelch", [path], spacing_hz=12500.0)
 
     scale = np.sqrt(25.0 / take.sweeps)
+    spread_scale = scale
+    scale *= take.spread_db / 0.75
     return Trial(
         signal=signal,
         truths=(
@@ -122,8 +126,31 @@ def _staircases(signal: str, take: SquelchStaircases) -> Trial:
                 value=take.opening_dbm - take.closing_dbm,
                 goal=0.42 * scale,
             ),
-            Truth(reading="squelch_spread", value=take.spread_db, goal=0.3 * scale, relative=True),
+            Truth(
+                reading="squelch_spread",
+                value=take.spread_db,
+                goal=0.3 * spread_scale,
+                relative=True,
+            ),
         ),
+        measure=measure,
+    )
+
+
+def _false_keyings(expected: float) -> Trial:
+    """Let so many key-ups be expected in the time that is watched."""
+    take = FalseKeyings(rate_per_h=3600.0 * expected / WATCHED_S, watched_s=WATCHED_S)
+
+    def measure(draw: int, folder: Path) -> Findings:
+        path = replace(take, draw=draw).write(folder / "r")
+        return measure_recordings("squelch", [path], spacing_hz=12500.0)
+
+    # DESIGN's goal is that the interval holds: within it is within the goal.
+    _, most = garwood_interval(round(expected))
+    goal = take.rate_per_h * (most / expected - 1.0)
+    return Trial(
+        signal=f"{expected:g} key-ups expected in {WATCHED_S:g} s",
+        truths=(Truth(reading="false_keying_rate", value=take.rate_per_h, goal=goal),),
         measure=measure,
     )
 
@@ -182,4 +209,18 @@ TRIALS = (
         replace(STAIRS, closing_dbm=-113.8, opening_dbm=-111.95),
     ),
     _staircases("12 sweeps, spread 0.75 dB", replace(STAIRS, sweeps=12, opening_dbm=-112.2)),
+    _staircases(
+        "25 sweeps, spread 0.75 dB, steps of 1 dB",
+        replace(STAIRS, levels_dbm=tuple(float(level) for level in np.arange(-118.0, -107.5))),
+    ),
+    _staircases(
+        "12 sweeps, spread 1.5 dB, steps of 1 dB",
+        replace(
+            STAIRS,
+            sweeps=12,
+            spread_db=1.5,
+            levels_dbm=tuple(float(level) for level in np.arange(-121.0, -104.5)),
+        ),
+    ),
+    *(_false_keyings(expected) for expected in (0.5, 1.0, 3.0, 8.0, 20.0)),
 )

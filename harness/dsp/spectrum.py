@@ -109,6 +109,13 @@ def flat_top_window(length: int) -> FloatArray:
     )
 
 
+def flat_top_lobe() -> FloatArray:
+    """Give the share of a sinusoid's power in each line about it, shape (9,), 1 in all."""
+    half = np.array([FLAT_TOP[0], *(a / 2.0 for a in FLAT_TOP[1:])]) ** 2
+    lobe = np.concatenate([half[:0:-1], half])
+    return np.asarray(lobe / lobe.sum())
+
+
 def line_samples(resolution_hz: float, sample_rate_hz: float) -> int:
     """Count the samples of a segment whose lines are ``resolution_hz`` wide or a little less.
 

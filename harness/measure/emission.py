@@ -46,6 +46,8 @@ LEAST_OFF_SEGMENTS = 4
 QUIET_SHARE = 0.25
 """The noise is where the quietest quarter of the pieces of the channel ends. Chosen: less would
 find the noise low by its own scatter, more would want a channel mostly empty."""
+QUIET_SIGMAS = 3.0
+"""Pieces no further above the quietest quarter, in their own scatter, are noise as well. Chosen."""
 CENTRE_REACH_LINES = 6
 """Lines on each side that a spike fills: the flat-top window's main lobe is 5 wide."""
 LIKELY_IMAGE = ratio_from_db(-30.0)
@@ -217,7 +219,8 @@ class EmissionWatch:
         whole = self._joined()
         offset_hz, lines = whole.frequency_hz, whole.power()
         resolution_hz = whole.resolution_hz
-        quiet = _quiet(offset_hz, lines, spacing_hz, flat_hz)
+        groups = np.array([group.power() for group in self._groups if group.count])
+        quiet = _quiet(offset_hz, groups, lines, spacing_hz, flat_hz)
         noise = np.full(len(lines), quiet)
         if self._off.count >= LEAST_OFF_SEGMENTS:
             noise = np.maximum(noise, _smoothed(self._off.power()))
@@ -235,7 +238,7 @@ class EmissionWatch:
             offset_hz=offset_hz,
             lines=lines,
             highest=whole.highest(),
-            groups=np.array([group.power() for group in self._groups if group.count]),
+            groups=groups,
             noise=noise,
             image=ratio * self._mirrored(offset_hz, clean),
             spike=spike,
@@ -288,12 +291,36 @@ class EmissionWatch:
         return spike
 
 
-def _quiet(offset_hz: FloatArray, lines: FloatArray, spacing_hz: float, flat_hz: float) -> float:
-    """Mean power per line of the quietest part of the flat channel."""
-    kept = lines[np.abs(offset_hz) <= flat_hz]
-    pieces = max(round(8.0 * flat_hz / spacing_hz), 2)
-    means = np.array([piece.mean() for piece in np.array_split(kept, pieces) if len(piece)])
-    return float(np.quantile(means, QUIET_SHARE))
+def _quiet(
+    offset_hz: FloatArray,
+    groups: FloatArray,
+    lines: FloatArray,
+    spacing_hz: float,
+    flat_hz: float,
+) -> float:
+    """Mean power per line of the quietest part of the flat channel.
+
+    Notes
+    -----
+    Where the quietest quarter ends lies under the mean of the noise, by two thirds of what the
+    pieces scatter: the noise is the mean of all pieces that lie no further above it than their
+    scatter explains.
+    """
+    flat = np.abs(offset_hz) <= flat_hz
+    count = max(round(8.0 * flat_hz / spacing_hz), 2)
+    means = _piece_means(lines[flat], count)
+    quiet = float(np.quantile(means, QUIET_SHARE))
+    if len(groups) < 2:
+        return quiet
+    apart = np.array([_piece_means(group[flat], count) for group in groups])
+    scatter = apart.std(axis=0, ddof=1) / math.sqrt(len(groups))
+    near = means <= np.quantile(means, 2.0 * QUIET_SHARE)
+    allowed = QUIET_SIGMAS * float(np.sqrt(np.mean(scatter[near] ** 2)))
+    return float(means[means <= quiet + allowed].mean())
+
+
+def _piece_means(lines: FloatArray, count: int) -> FloatArray:
+    return np.array([piece.mean() for piece in np.array_split(lines, count) if len(piece)])
 
 
 def _smoothed(lines: FloatArray) -> FloatArray:

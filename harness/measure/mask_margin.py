@@ -24,19 +24,30 @@ CLEAR_SIGMAS = 6.0
 """How far a line must stand clear, in standard deviations of its mean. Chosen: there are
 thousands."""
 
+BURST_CLEAR, HIDDEN_CLEAR = 5.0, 15.0
+"""A peak counts beside its line's mean where it passes the mean's amplitude by that of noise of
+power N (ln M + this). Chosen: one line in a thousand by chance where the line is clear, and one
+recording in a thousand where all lines are noise."""
+PEAK_LUCK, PEAK_SCATTER = 0.4, 0.5
+"""What noise adds to the amplitude of a peak, as a share of sqrt(N ln M): half of what it adds to
+the highest of M segments in phase (sqrt(N/2) times 1.5 for ten, order statistics of a normal), as
+a peak may last for all of them or one. And its standard deviation as a share of sqrt(N)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MaskedEmission:
     """The emission as a mask sees it: levels against its reference, dB; NaN where it says nothing.
 
     ``offset_hz`` is from the channel's middle. ``level_db`` is what is sent where it stands clear
-    of the recorder's own part (``is_clear``), elsewhere the most that it can be.
+    of the recorder's own part (``is_clear``), elsewhere the most that it can be; ``is_peak`` where
+    it is a peak above the line's mean.
     """
 
     offset_hz: FloatArray
     level_db: FloatArray
     attenuation_db: FloatArray
     is_clear: np.ndarray[Any, np.dtype[np.bool_]]
+    is_peak: np.ndarray[Any, np.dtype[np.bool_]]
 
 
 def masked_emission(emission: Emission, mask: Mask) -> MaskedEmission:
@@ -45,8 +56,8 @@ def masked_emission(emission: Emission, mask: Mask) -> MaskedEmission:
     Notes
     -----
     Peak hold makes noise higher: the highest of M segments of noise of mean power N has an
-    amplitude near sqrt(N ln M), and noise on a line adds as much to its amplitude. It is taken
-    off, and what is left is never less than the mean power without the noise.
+    amplitude near sqrt(N ln M), and the luckiest segment of a line gains less. Only a peak that
+    noise does not explain counts beside the line's mean; what luck adds to it is taken off.
     """
     segments = max(emission.count / 2.0, 1.0)
     clean = np.clip(emission.lines - emission.own, 0.0, None)
@@ -55,11 +66,15 @@ def masked_emission(emission: Emission, mask: Mask) -> MaskedEmission:
         (CLEAR_RATIO - 1.0) * emission.own, CLEAR_SIGMAS * sigma
     )
     level = clean
+    is_peak = np.zeros(len(clean), dtype=np.bool_)
     if mask.file.detector == "peak hold":
-        noise_peak = emission.own * (math.log(segments) + 1.0)
-        held = np.clip(np.sqrt(emission.highest) - np.sqrt(noise_peak), 0.0, None) ** 2
-        is_clear = is_clear | (held > noise_peak)
-        level = np.maximum(clean, held)
+        luck = PEAK_LUCK * np.sqrt(emission.own * math.log(segments + 1.0))
+        held = np.clip(np.sqrt(emission.highest) - luck, 0.0, None) ** 2
+        least = np.where(is_clear, BURST_CLEAR, HIDDEN_CLEAR) + math.log(segments)
+        is_peak = np.sqrt(emission.highest) > np.sqrt(clean) + np.sqrt(emission.own * least)
+        is_peak &= held > clean
+        is_clear = is_clear | is_peak
+        level = np.where(is_peak, held, clean)
     level = np.where(is_clear, level, np.maximum(emission.lines, emission.own))
     offset_hz = emission.offset_hz - emission.middle_hz
     attenuation_db = mask.attenuation_db(offset_hz)
@@ -69,6 +84,7 @@ def masked_emission(emission: Emission, mask: Mask) -> MaskedEmission:
         level_db=np.asarray(db_from_ratio(np.maximum(level / emission.carrier_power, 1e-20))),
         attenuation_db=np.where(seen, attenuation_db, np.nan),
         is_clear=is_clear,
+        is_peak=is_peak,
     )
 
 
@@ -160,8 +176,17 @@ def emission_mask_margin(emission: Emission, mask: Mask, recording: str) -> Read
             standard_uncertainty=NOISE_SPREAD * DB_PER_SHARE * own / level,
             source="the recorder's own part of the line",
         ),
-        *scatter("emission_mask_margin", DB_PER_SHARE * groups / level),
     ]
+    if beside.is_peak[at]:
+        parts.append(
+            Contribution(
+                name="emission_mask_margin.peak",
+                standard_uncertainty=2.0 * DB_PER_SHARE * PEAK_SCATTER * math.sqrt(own / level),
+                source="noise on the highest segment",
+            )
+        )
+    else:
+        parts += scatter("emission_mask_margin", DB_PER_SHARE * groups / level)
     got = measured(
         "emission_mask_margin", float(margin_db[at]), parts, note=where + line_note, **common
     )

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from harness.dsp.spectrum import flat_top_lobe
 from harness.measure.emission import (
     CENTRE_REACH_LINES,
     NOISE_SPREAD,
@@ -26,8 +27,16 @@ EDGE_SHARE = 0.9
 """Edges beyond this share of what is seen are cut off by it. Chosen."""
 LINE_CLEAR_SHARE = 0.1
 """Beside a sinusoid's lobe less than this share of its top is left. Chosen."""
-STEADY_WITHIN = 0.01
-"""The middle of a sinusoid's lobe is known to this share of a line. Chosen: 1 Hz in 100."""
+STEADY_WITHIN = 1e-4
+"""The middle of a sinusoid's lobe is known to this share of a line, noise aside: what the window
+leaves outside of the lobe is 1e-9 of it. Worked out, rounded up."""
+UNSMEARED_SHARE = 0.5
+"""Share of what the window's smearing moved an edge by, and was taken off again, that may be wrong.
+Chosen: smearing once more moves it as much, to the second order."""
+SMEARED_LINES = 4.0
+UNSMOOTH_LINES = 0.1
+"""An edge moves by no more lines for the window than its lobe reaches; between lines the sum is
+not quite straight. Chosen."""
 
 
 def occupied_bandwidth(emission: Emission, spacing_hz: float, recording: str) -> Reading:
@@ -37,7 +46,8 @@ def occupied_bandwidth(emission: Emission, spacing_hz: float, recording: str) ->
     -----
     The mean noise is taken off each line with its sign, so that what is left sums to nothing
     where nothing is sent. An edge that falls on a sinusoid lies at its middle, any other where
-    the sum passes its share: within a line each, one resolution bandwidth in all.
+    the sum passes its share. There the window has smeared it outwards: by as much, nearly, as
+    smearing the lines once more moves it, which is taken off.
     """
     common: dict[str, Any] = {
         "count": emission.count,
@@ -91,8 +101,9 @@ def occupied_bandwidth(emission: Emission, spacing_hz: float, recording: str) ->
     parts = [
         Contribution(
             name="occupied_bandwidth.resolution",
-            standard_uncertainty=rectangular(got.within * emission.resolution_hz),
-            source="where in a line an edge lies, both edges alike",
+            standard_uncertainty=rectangular(got.within_hz),
+            distribution="rectangular",
+            source="where in a line an edge lies, and what the window smears",
         ),
         Contribution(
             name="occupied_bandwidth.floor",
@@ -141,13 +152,13 @@ def _without_centre(emission: Emission) -> FloatArray:
 class _Width:
     """Edges of the occupied bandwidth, and how far noise leaves them open.
 
-    ``within`` is the half-width of where in their lines both edges together may lie, in lines.
+    ``within_hz`` is the half-width of where both edges together may lie.
     """
 
     low_hz: float
     high_hz: float
     doubt_hz: float
-    within: float
+    within_hz: float
 
     @property
     def width_hz(self) -> float:
@@ -155,13 +166,14 @@ class _Width:
 
 
 def _width(offset_hz: FloatArray, lines: FloatArray) -> _Width:
-    low = _edge(offset_hz, lines)
-    high = _edge(-offset_hz[::-1], lines[::-1])
+    smeared = np.convolve(lines, flat_top_lobe(), mode="same")
+    low = _edge(offset_hz, lines, smeared)
+    high = _edge(-offset_hz[::-1], lines[::-1], smeared[::-1])
     return _Width(
         low_hz=(low.first_hz + low.last_hz) / 2.0,
         high_hz=-(high.first_hz + high.last_hz) / 2.0,
         doubt_hz=(low.last_hz - low.first_hz + high.last_hz - high.first_hz) / 2.0,
-        within=(low.within + high.within) / 2.0,
+        within_hz=low.within_hz + high.within_hz,
     )
 
 
@@ -171,33 +183,46 @@ class _Edge:
 
     first_hz: float
     last_hz: float
-    within: float
+    within_hz: float
 
 
-def _edge(offset_hz: FloatArray, lines: FloatArray) -> _Edge:
+def _edge(offset_hz: FloatArray, lines: FloatArray, smeared: FloatArray) -> _Edge:
     """Find where the power from below passes its share.
 
     First and last place are one and the same unless noise, whose mean was taken off, makes the
-    sum fall again.
+    sum fall again. ``smeared`` are the lines through the window once more.
     """
     line_hz = float(offset_hz[1] - offset_hz[0])
+    passed = _passed(lines)
+    places_hz = [_place_hz(offset_hz, lines, at) for at in passed]
+    steady_hz = [_steady_line_hz(offset_hz, lines, at) for at in passed]
+    moved_hz = _place_hz(offset_hz, smeared, _passed(smeared)[0]) - places_hz[0]
+    # A step of the sum between sinusoids moves by chance; a smooth edge by less than its lobe.
+    moved_hz = min(max(moved_hz, -SMEARED_LINES * line_hz), 0.0)
+    within_hz = STEADY_WITHIN * line_hz
+    ends_hz = []
+    for place_hz, middle_hz in zip(places_hz, steady_hz, strict=True):
+        ends_hz.append(place_hz - moved_hz if middle_hz is None else middle_hz)
+        if middle_hz is None:
+            within_hz = UNSMEARED_SHARE * abs(moved_hz) + UNSMOOTH_LINES * line_hz
+    return _Edge(first_hz=ends_hz[0], last_hz=ends_hz[1], within_hz=within_hz)
+
+
+def _passed(lines: FloatArray) -> tuple[int, int]:
+    """First and last line in which the sum from below passes its share, below half of it."""
     sums = np.concatenate([[0.0], np.cumsum(lines)])
-    borders_hz = np.concatenate([[offset_hz[0] - line_hz / 2.0], offset_hz + line_hz / 2.0])
-    wanted = OUTSIDE_SHARE * sums[-1]
-    above = sums >= wanted
-    places = []
-    within = STEADY_WITHIN
-    # Beyond the half nothing is an edge.
+    above = sums >= OUTSIDE_SHARE * sums[-1]
     half = int(np.argmax(sums >= 0.5 * sums[-1]))
     ups = np.flatnonzero(above[1 : half + 1] & ~above[:half])
-    for at in (ups[0], ups[-1]) if len(ups) else (0, 0):
-        step = sums[at + 1] - sums[at]
-        share = (wanted - sums[at]) / step if step > 0.0 else 0.5
-        place_hz = float(borders_hz[at] + min(max(share, 0.0), 1.0) * line_hz)
-        steady_hz = _steady_line_hz(offset_hz, lines, at)
-        places.append(place_hz if steady_hz is None else steady_hz)
-        within = 1.0 if steady_hz is None else within
-    return _Edge(first_hz=places[0], last_hz=places[1], within=within)
+    return (int(ups[0]), int(ups[-1])) if len(ups) else (0, 0)
+
+
+def _place_hz(offset_hz: FloatArray, lines: FloatArray, at: int) -> float:
+    """Give the place within a line at which the sum from below passes its share."""
+    line_hz = float(offset_hz[1] - offset_hz[0])
+    below, step = float(lines[:at].sum()), float(lines[at])
+    share = (OUTSIDE_SHARE * float(lines.sum()) - below) / step if step > 0.0 else 0.5
+    return float(offset_hz[at]) + (min(max(share, 0.0), 1.0) - 0.5) * line_hz
 
 
 def _steady_line_hz(offset_hz: FloatArray, lines: FloatArray, at: int) -> float | None:

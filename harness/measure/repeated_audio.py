@@ -11,10 +11,13 @@ from numpy.typing import NDArray
 
 from harness.blocks import Block, Frames
 from harness.dsp.demodulate import Discriminator
-from harness.measure.tail import AUDIO_RATE_HZ, LONGEST_S, lowpass_taps
+from harness.dsp.plan import lowpass_taps
+from harness.measure.tail import AUDIO_RATE_HZ, LONGEST_S
 
 FloatArray = NDArray[np.float64]
 ROWS = 512
+PASS_SHARE, STOP_SHARE = 0.3, 0.55
+"""Of the audio's rate: speech passes, and what folds lies above it. Chosen."""
 
 
 class RepeatedAudio:
@@ -29,7 +32,9 @@ class RepeatedAudio:
         self._decimation = max(round(sample_rate_hz / AUDIO_RATE_HZ), 1)
         self.rate_hz = sample_rate_hz / self._decimation
         self._discriminator = Discriminator()
-        self._taps = lowpass_taps(self._decimation)
+        self._taps = lowpass_taps(
+            PASS_SHARE * self.rate_hz, STOP_SHARE * self.rate_hz, sample_rate_hz, self._decimation
+        )
         half = len(self._taps) // 2
         hop = ROWS * self._decimation
         self._frames = Frames(hop + 2 * half, hop, align=self._decimation)

@@ -25,8 +25,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.dsp.tone import strongest_tone_hz
+
 FloatArray = NDArray[np.float64]
 
+SPEECH_HZ = (300.0, 3000.0)
 GRAIN_S = 1e-3
 LOUD_GRAINS, QUIET_GRAINS = 2, 5
 """So many in a row are noise, or none. Chosen: noise of 3 kHz has six degrees of freedom in 1 ms,
@@ -63,14 +66,6 @@ class Tail:
     end_uncertainty_s: float = 0.0
 
 
-def lowpass_taps(decimation: int) -> FloatArray:
-    """Symmetric low-pass before taking audio down by ``decimation``."""
-    half = 6 * decimation
-    n = np.arange(-half, half + 1)
-    taps = np.sinc(0.85 * n / decimation) * np.kaiser(2 * half + 1, 6.0)
-    return np.asarray(taps / taps.sum(), dtype=np.float64)
-
-
 def find_tail(audio: FloatArray, sample_rate_hz: float, start_s: float) -> Tail | None:
     """Find the noise burst in the demodulated frequency of one keying, up to its last edge.
 
@@ -88,7 +83,8 @@ def find_tail(audio: FloatArray, sample_rate_hz: float, start_s: float) -> Tail 
     if len(audio) < 20 * grain:
         return None
     audio = audio - float(np.median(audio))
-    left, delay = notched(audio, strongest_tone_hz(audio, sample_rate_hz), sample_rate_hz)
+    tone_hz = strongest_tone_hz(audio, sample_rate_hz, *SPEECH_HZ)
+    left, delay = notched(audio, tone_hz, sample_rate_hz)
     # The newest sample of what is left stands at its own place: both begin at ``delay``.
     audio = audio[delay:]
     grains = len(left) // grain
@@ -128,18 +124,6 @@ def find_tail(audio: FloatArray, sample_rate_hz: float, start_s: float) -> Tail 
         dropped_uncertainty_s=u_s(dropped),
         end_uncertainty_s=u_s(end),
     )
-
-
-def strongest_tone_hz(audio: FloatArray, sample_rate_hz: float) -> float:
-    """Find the frequency of the strongest line between 300 and 3000 Hz, to a tenth of a line."""
-    size = 1 << int(math.log2(len(audio)))
-    spectrum = np.abs(np.fft.rfft(audio[:size] * np.hanning(size)))
-    low, high = (int(f * size / sample_rate_hz) for f in (300.0, 3000.0))
-    high = min(high, len(spectrum) - 2)
-    at = low + int(np.argmax(spectrum[low:high]))
-    a, b, c = np.log(spectrum[at - 1 : at + 2] + 1e-30)
-    bend = a - 2.0 * b + c
-    return (at + (0.5 * (a - c) / bend if bend else 0.0)) * sample_rate_hz / size
 
 
 def notched(

@@ -25,7 +25,7 @@ from harness.errors import BadInput
 from harness.measure.keyed_channel import CarrierKeying
 from harness.measure.keying import Edge, Keying, model_uncertainty_s
 from harness.measure.pairs import Pair, pair_edges
-from harness.measure.quieting import QuietingKeying
+from harness.measure.quieting_keying import QuietingKeying
 from harness.measure.setup import Channel, Options
 from harness.measure.tail import ONSET_S, Tail
 from harness.measure.tail_watch import TailWatch

@@ -42,6 +42,12 @@ INTERVALS: tuple[Interval, ...] = ("t1", "t2", "t3")
 WINDOW_S = 0.5e-3
 CAPTURE = ratio_from_db(-30.0)
 CLEAR_OF_NOISE = ratio_from_db(15.0)
+FILTER_EARLY, FILTER_HALF = 0.75, 1.0
+"""A carrier that comes at once is found early by so many parts 1/width of the channel, and where
+about that evenly. Found by trial: 0 to 15 microseconds through 100 kHz for rises of 0 to 20
+microseconds, none for 0.1 ms and more."""
+NOISE_WIDTHS = 1.4
+"""Noise bandwidth of a channel, in its widths: flat over 1.2 and the slopes of its filter."""
 ENVELOPE_S = 0.05e-3
 """Power is averaged over this before the end of a keying is looked for. Chosen."""
 SETTLED_S = 0.02
@@ -99,12 +105,13 @@ class Track:
 
     Parameters
     ----------
-    time_s : float64, shape (n,), from t_on or t_off
+    time_s : float64, shape (n,), from t_on or t_off; begins later where noise hides the rise
     frequency_hz : float64, shape (n,), from the middle of the channel
     sigma_hz : float64, shape (n,), noise of each
     settled_hz : mean where it has settled, None when the keying is too short to tell
     modulated_hz : half of peak to peak there
-    late_s : how much later than captured t_on may be found, for the noise
+    late_s : half-width of where t_on may lie, for the noise that hides it and the filter
+    begin_sigma_s : standard uncertainty of the moment that was seen, for the noise on it
     """
 
     time_s: FloatArray
@@ -113,6 +120,7 @@ class Track:
     settled_hz: float | None
     modulated_hz: float
     late_s: float
+    begin_sigma_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +131,7 @@ class Largest:
     sigma_hz: float
     slope_hz_s: float
     late_s: float
+    begin_sigma_s: float
 
 
 class TransientWatch:
@@ -146,6 +155,7 @@ class TransientWatch:
         self._history = History(math.ceil(HISTORY_S * rate_hz))
         self._waiting: list[Edge] = []
         self._window = 2 * max(round(WINDOW_S * rate_hz / 2.0), 4) + 1
+        self._filter_samples = rate_hz / wide_hz
         self._after_s = {
             True: rule.duration_s["t1"] + rule.duration_s["t2"] + SETTLED_S + MARGIN_S,
             False: MARGIN_S,
@@ -219,6 +229,7 @@ class TransientWatch:
             edge.settled_power,
             self._rate_hz,
             self._window,
+            self._filter_samples,
         )
         if track is None:
             self.unclear += 1
@@ -265,7 +276,12 @@ class TransientWatch:
 
 
 def _track(
-    iq: NDArray[Any], at: int, settled_power: float, rate_hz: float, window: int
+    iq: NDArray[Any],
+    at: int,
+    settled_power: float,
+    rate_hz: float,
+    window: int,
+    filter_samples: float,
 ) -> Track | None:
     """Follow the frequency from t_on to the end of the piece; None where noise forbids it.
 
@@ -279,13 +295,8 @@ def _track(
     least = max(CAPTURE * settled_power, CLEAR_OF_NOISE * noise_power)
     if least > 0.5 * settled_power:
         return None
-    # Sample by sample: an average would reach back before the carrier.
-    below = np.flatnonzero(sample_power[:at] < least)
-    begin = int(below[-1]) + 1 if len(below) else 0
-    # Where noise hides the capture, the next 6 dB of the rise tell how long the hidden ones took.
-    twice = np.flatnonzero(sample_power[begin:] >= 4.0 * least)
-    hidden = least > CAPTURE * settled_power and len(twice)
-    late_s = float(twice[0]) / rate_hz if hidden else 0.0
+    rise = _rise(sample_power[: at + 1], settled_power, noise_power, least, filter_samples)
+    begin = rise.first
     lost = np.flatnonzero(envelope[at + width :] < max(0.1 * settled_power, least))
     end = at + width + int(lost[0]) - width if len(lost) else len(iq)
     count = end - begin
@@ -307,7 +318,9 @@ def _track(
     phase_noise = float(np.sqrt(residual @ residual / (window - 4)))
     if phase_noise > MOST_PHASE_NOISE_RAD:
         return None
-    sigma = phase_noise / np.sqrt(strength)
+    # Noise is as wide as the channel, not as the rate: there is more of it where slopes are read.
+    gathered = max(filter_samples / NOISE_WIDTHS, 1.0)
+    sigma = math.sqrt(gathered) * phase_noise / np.sqrt(strength)
     frequency = np.empty(count)
     spread = np.empty(count)
     inner = np.convolve(phase, plain[middle][::-1], mode="valid")
@@ -327,28 +340,128 @@ def _track(
     settled = round(SETTLED_S * rate_hz)
     tail = frequency[-settled:] if count >= 2 * settled else frequency[:0]
     return Track(
-        time_s=np.arange(count) / rate_hz,
+        time_s=(rise.after + np.arange(count, dtype=np.float64)) / rate_hz,
         frequency_hz=frequency,
         sigma_hz=spread,
         settled_hz=float(tail.mean()) if len(tail) else None,
         modulated_hz=float(np.ptp(tail)) / 2.0 if len(tail) else 0.0,
-        late_s=late_s,
+        late_s=rise.open_half / rate_hz,
+        begin_sigma_s=rise.sigma / rate_hz,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rise:
+    """Where a carrier begins, all in samples.
+
+    ``first`` is the first sample of the track, ``after`` by how much it comes after t_on,
+    ``open_half`` the half-width of where t_on may lie, ``sigma`` the noise on it.
+    """
+
+    first: int
+    after: float
+    open_half: float
+    sigma: float
+
+
+def _rise(
+    sample_power: FloatArray,
+    settled_power: float,
+    noise_power: float,
+    least: float,
+    filter_samples: float,
+) -> _Rise:
+    """Find the last time that the power is below ``least``, and t_on before it.
+
+    Parameters
+    ----------
+    sample_power : float64, shape (n,), to the sample at which half of the power is reached
+    least : what can be seen; as much as the captured signal or more
+    filter_samples : 1/width of the channel
+
+    Notes
+    -----
+    An average would reach back before a carrier that comes at once, and single samples of one that
+    comes slowly stay below by their noise: the average is as long as a quarter of what the next
+    6 dB of the rise take. Where noise hides the capture, those 6 dB tell how long the hidden ones
+    took: between a straight rise of the power, and as many decibels in any stretch of time.
+    The channel's filter rings before a carrier that comes at once (``FILTER_EARLY``); of a rise
+    that takes longer than 1/width over 6 dB it shows nothing.
+    """
+    top = max(min(4.0 * least, 0.7 * settled_power), 1.2 * least)
+    slow = max(_last_below(sample_power, top) - _last_below(sample_power, least), 0.0)
+    width = 2 * round(slow / 8.0) + 1
+    smooth = np.convolve(sample_power, np.ones(width) / width, mode="same") - noise_power
+    place = _last_below(smooth, least)
+    slow = max(_last_below(smooth, top) - place, 0.0)
+    rise = math.log(top / least)
+    hidden = max(math.log(least / (CAPTURE * settled_power)), 0.0)
+    straight = slow * (1.0 - math.exp(-hidden)) / (math.exp(rise) - 1.0)
+    even = slow * hidden / rise
+    independent = max(width * NOISE_WIDTHS / filter_samples, 1.0)
+    scatter = math.sqrt(2.0 * noise_power / (least * independent))
+    sigma = scatter * slow / rise
+    if slow > 0.0:
+        # What is hidden is as uncertain as the 6 dB that tell it, upper end and lower.
+        sigma *= math.hypot(
+            1.0 + (straight + even) / (2.0 * slow), (straight + even) / (4.0 * slow)
+        )
+    first = math.floor(place) + 1
+    blur = filter_samples if slow < filter_samples else 0.0
+    return _Rise(
+        first=first,
+        after=first - place + (straight + even) / 2.0 - FILTER_EARLY * blur,
+        open_half=(even - straight) / 2.0 + FILTER_HALF * blur,
+        sigma=sigma,
+    )
+
+
+def _last_below(powers: FloatArray, level: float) -> float:
+    """Where powers pass a level for the last time, between samples; -1 where they never are."""
+    below = np.flatnonzero(powers < level)
+    if not len(below):
+        return -1.0
+    last = int(below[-1])
+    if last + 1 >= len(powers):
+        return float(last)
+    low, high = max(float(powers[last]), 1e-3 * level), float(powers[last + 1])
+    return last + math.log(level / low) / math.log(high / low)
 
 
 def _largest(track: Track, begin_s: float, end_s: float, reference_hz: float) -> Largest | None:
     """Largest difference in an interval; None when the keying does not last so long."""
     if track.time_s[-1] < end_s - 1.5 * track.time_s[1]:
         return None
-    inside = np.flatnonzero((track.time_s >= begin_s) & (track.time_s <= end_s))
-    offset_hz = track.frequency_hz[inside] - reference_hz
+    inside = np.flatnonzero((track.time_s > begin_s) & (track.time_s < end_s))
+    if len(inside) < 2:
+        return None
+    time_s, offset_hz = track.time_s[inside], track.frequency_hz[inside] - reference_hz
+    # At the borders themselves, and through what of the rise is hidden. A straight line over a
+    # window's length: the slope of the cubic itself is ten times as noisy.
+    count = max(round(WINDOW_S / (track.time_s[1] - track.time_s[0])), 2)
+    slopes_hz_s = (
+        _slope_hz_s(time_s[:count], offset_hz[:count]),
+        _slope_hz_s(time_s[-count:], offset_hz[-count:]),
+    )
+    ends_hz = (
+        offset_hz[0] - slopes_hz_s[0] * (time_s[0] - begin_s),
+        offset_hz[-1] + slopes_hz_s[1] * (end_s - time_s[-1]),
+    )
+    offset_hz = np.concatenate([ends_hz[:1], offset_hz, ends_hz[1:]])
     at = int(np.argmax(np.abs(offset_hz)))
-    slope = np.gradient(track.frequency_hz[inside], track.time_s[1]) if len(inside) > 1 else [0.0]
     # Only at an interval's border does it matter when the interval begins.
-    is_border = at in (0, len(inside) - 1)
+    slope_hz_s = {0: slopes_hz_s[0], len(offset_hz) - 1: slopes_hz_s[1]}.get(at, 0.0)
+    nearest = min(max(at - 1, 0), len(inside) - 1)
     return Largest(
         offset_hz=float(offset_hz[at]),
-        sigma_hz=float(track.sigma_hz[inside[at]]),
-        slope_hz_s=float(slope[at]) if is_border else 0.0,
+        sigma_hz=float(track.sigma_hz[inside[nearest]]),
+        slope_hz_s=slope_hz_s,
         late_s=track.late_s,
+        begin_sigma_s=track.begin_sigma_s,
     )
+
+
+def _slope_hz_s(time_s: FloatArray, frequency_hz: FloatArray) -> float:
+    """Slope of the straight line through some points."""
+    centred_s = time_s - time_s.mean()
+    return float(centred_s @ frequency_hz / (centred_s @ centred_s))

@@ -24,8 +24,6 @@ from harness.uncertainty import Contribution, rectangular, scaled
 WINDOW_ERROR = 0.011
 """What a cubic over a window T leaves of an exponential of time constant tau at its steep end:
 this share of (T/tau)^3. Worked out: 0.006 at 0.3 ms, 0.011 at 5 ms."""
-FILTER_RISES = 2.0
-"""An edge is seen to so many parts 1/width of the channel: its filter's rise and ripple. Chosen."""
 MODULATED_HZ = 100.0
 
 
@@ -81,15 +79,20 @@ def _reading(
         ),
         Contribution(
             name=f"transient_frequency.{name}.instant",
-            standard_uncertainty=rectangular(
-                FILTER_RISES / (channel.spacing_hz * channel.width_spacings) + worst.late_s
-            )
-            * abs(worst.slope_hz_s),
-            source="when the interval begins or ends",
+            standard_uncertainty=rectangular(worst.late_s) * abs(worst.slope_hz_s),
+            distribution="rectangular",
+            source="where in its rise the carrier begins",
+        ),
+        Contribution(
+            name=f"transient_frequency.{name}.rise",
+            standard_uncertainty=worst.begin_sigma_s * abs(worst.slope_hz_s),
+            kind="A",
+            source="noise on the rise",
         ),
         Contribution(
             name="transient_frequency.window",
             standard_uncertainty=rectangular(_left_hz(worst)),
+            distribution="rectangular",
             source="what a cubic over the window leaves",
         ),
     ]

@@ -18,7 +18,7 @@ from harness.blocks import Block
 from harness.measure.keyed_channel import CarrierKeying
 from harness.measure.keying import Keying, filter_half_s
 from harness.measure.keying_machine import KeyingMachine, Rules
-from harness.measure.quieting import QuietingKeying
+from harness.measure.quieting_keying import QuietingKeying
 from harness.measure.setup import Channel
 from tests.measure.keyed_iq import RATE_HZ, SPACING_HZ, cut, keyed_iq
 

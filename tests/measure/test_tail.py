@@ -9,8 +9,9 @@ import pytest
 from scipy.signal import firwin
 
 from harness.blocks import Block
+from harness.dsp.tone import strongest_tone_hz
 from harness.measure.repeated_audio import RepeatedAudio
-from harness.measure.tail import find_tail, notched, strongest_tone_hz
+from harness.measure.tail import SPEECH_HZ, find_tail, notched
 
 RATE_HZ = 12500.0
 SPEECH = firwin(201, [300, 3000], pass_zero=False, fs=RATE_HZ)
@@ -96,7 +97,7 @@ def test_too_short_to_say():
 @pytest.mark.parametrize("tone_hz", [399.7, 1000.0, 1003.3, 2718.0])
 def test_notch_takes_the_tone_and_passes_noise(tone_hz):
     x = audio(1.0, 0.0, 0.0, tone_hz=tone_hz, left=1.0)
-    seen_hz = strongest_tone_hz(x, RATE_HZ)
+    seen_hz = strongest_tone_hz(x, RATE_HZ, *SPEECH_HZ)
     assert seen_hz == pytest.approx(tone_hz, abs=0.1)
     left, shorter = notched(x, seen_hz, RATE_HZ)
     assert len(left) == len(x) - shorter

@@ -191,17 +191,39 @@ def long_run(
 
 
 def sinad_db(
-    receiver: FmReceiver, level_dbm: float, draw: int, *, deviation_hz: float = 1500.0
+    receiver: FmReceiver,
+    level_dbm: float,
+    draw: int,
+    *,
+    deviation_hz: float = 1500.0,
+    offset_hz: float = 0.0,
 ) -> float:
     """(S+N+D)/(N+D) over 96 s."""
     whole = rest = 0.0
     for part in range(8):
         audio = receiver.audio_hz(
-            12.0, level_dbm, deviation_hz=deviation_hz, draw=100 * draw + part
+            12.0,
+            level_dbm,
+            offset_hz=offset_hz,
+            deviation_hz=deviation_hz,
+            draw=100 * draw + part,
         )
         whole += band_power(audio, without_tone=False)
         rest += band_power(audio, without_tone=True)
     return float(10.0 * np.log10(whole / rest))
+
+
+def acceptance_hz(
+    receiver: FmReceiver, level_dbm: float, guess_hz: float, deviation_hz: float = 1500.0
+) -> float:
+    """Twice the offset at which SINAD is 12 dB at a level: 5 offsets of 96 s, a parabola."""
+    offsets = np.rint(guess_hz) + np.array([-100.0, -50.0, 0.0, 50.0, 100.0])
+    values = [
+        sinad_db(receiver, level_dbm, 8000 + k, deviation_hz=deviation_hz, offset_hz=float(o))
+        for k, o in enumerate(offsets)
+    ]
+    # Offset against SINAD: one answer, where SINAD against offset would have two.
+    return 2.0 * float(np.polynomial.Polynomial.fit(values, offsets, 2)(12.0))
 
 
 def sinad_wide_db(receiver: FmReceiver, level_dbm: float, draw: int) -> float:

@@ -264,8 +264,8 @@ class SquelchStaircases:
         steps: list[tuple[float | None, bool]] = []
         for _ in range(self.sweeps):
             opens = self.opening_dbm + self.spread_db * rng.standard_normal()
+            # At another moment: one that happens to lie above the opening is no contradiction.
             closes = self.closing_dbm + self.spread_db * rng.standard_normal()
-            closes = min(closes, opens)
             keyed = False
             steps.append((None, False))
             for level in self.levels_dbm:
@@ -302,6 +302,51 @@ class SquelchStaircases:
         return write_pair(
             base,
             output.chunks(round(len(steps) * self.dwell_s * self.sample_rate_hz)),
+            datatype,
+            self.sample_rate_hz,
+            output.centre_hz,
+            fields={"role": "output"},
+            annotations=notes,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class FalseKeyings:
+    """A signal for a second, then none while key-ups come by chance: a Poisson process."""
+
+    rate_per_h: float
+    watched_s: float
+    keyed_s: float = 0.06
+    sample_rate_hz: float = 25e3
+    draw: int = 5
+
+    def keyings_s(self) -> tuple[tuple[float, float], ...]:
+        """Give when the output is keyed: for the signal and its hang, then by chance."""
+        rng = np.random.default_rng([self.draw, 80])
+        keyed = [(0.03, 1.05)]
+        at_s = keyed[0][1] + rng.exponential(3600.0 / self.rate_per_h)
+        while at_s < 1.0 + self.watched_s:
+            # One that would begin while another lasts is none.
+            if at_s > keyed[-1][1]:
+                keyed.append((at_s, at_s + self.keyed_s))
+            at_s += rng.exponential(3600.0 / self.rate_per_h)
+        return tuple(keyed)
+
+    def write(self, base: Path, datatype: str = "cu8") -> Path:
+        """Write the output recording with its two steps annotated."""
+        output = Dongle(
+            sample_rate_hz=self.sample_rate_hz,
+            noise_dbfs_hz=-90.0,
+            draw=self.draw,
+            carriers=(Carrier(frequency_hz=153.825e6, keyed_s=self.keyings_s(), rise_s=0.001),),
+        )
+        notes = [
+            step(0.0, 1.0, self.sample_rate_hz, -100.0),
+            step(1.0, self.watched_s, self.sample_rate_hz, None),
+        ]
+        return write_pair(
+            base,
+            output.chunks(round((1.0 + self.watched_s) * self.sample_rate_hz)),
             datatype,
             self.sample_rate_hz,
             output.centre_hz,
