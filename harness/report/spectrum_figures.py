@@ -76,11 +76,12 @@ def _emission(part: Findings, name: str) -> Figure:
         if reading.name in ("occupied_bandwidth", "emission_mask_margin")
         and reading.value is not None
     ]
+    span = f"from {plain(round(low / 1e3, 1), 'kHz')} to {plain(round(high / 1e3, 1), 'kHz')}"
+    told = capital("; ".join(words) or "no bandwidth was measured")
     return draw_figure(
         name,
         "Emission" if mask is None else "Emission and its mask",
-        f"Level to the carrier in lines of {width}, from {plain(round(low / 1e3, 1), 'kHz')} to"
-        f" {plain(round(high / 1e3, 1), 'kHz')}. {capital('; '.join(words) or 'no bandwidth was measured')}.",
+        f"Level to the carrier in lines of {width}, {span}. {told}.",
         2.9,
         fill,
     )

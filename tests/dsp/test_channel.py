@@ -339,9 +339,10 @@ def test_memory_does_not_grow_with_the_recording(tmp_path: Path) -> None:
     )
     second = quantise(dongle.samples(2_400_000), "cu8")
     peaks = []
-    for seconds in (20, 60):
+    # The first may have to compile, and the compiler's memory is not the recording's.
+    for seconds in (20, 20, 60):
         path = write_pair(
-            tmp_path / f"{seconds}s",
+            tmp_path / f"{len(peaks)}",
             (second for _ in range(seconds)),
             "cu8",
             2.4e6,
@@ -351,6 +352,6 @@ def test_memory_does_not_grow_with_the_recording(tmp_path: Path) -> None:
         peaks.append(_peak_bytes(path))
         path.with_suffix(".sigmf-data").unlink()
     # The recording grew by 190 MB, its channel by 8 MB; forty records of a second are nothing.
-    assert peaks[1] - peaks[0] < 8e6, f"peaks {peaks} bytes"
+    assert peaks[2] - peaks[1] < 8e6, f"peaks {peaks} bytes"
     # speed.md: at most 180 MB plus the outputs asked for, whatever the length.
-    assert peaks[1] < 180e6, f"peaks {peaks} bytes"
+    assert peaks[2] < 180e6, f"peaks {peaks} bytes"
