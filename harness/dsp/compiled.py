@@ -24,7 +24,7 @@ from harness.dsp.plan import ChannelPlan
 CHUNK_SAMPLES = 2048
 """Worked on at a time by the first filter: decoded it stays in the first-level cache. Chosen by
 trial."""
-LANES = 8
+LANES = 16
 """Taps are filled up with zeros to whole registers of float32: no odd ends."""
 MIDDLE_SAMPLES = 2048
 """Middle samples gathered before the second filter runs. Chosen."""
@@ -241,9 +241,9 @@ def _aligned(values: NDArray[np.float64]) -> NDArray[np.float32]:
     return made
 
 
-def _filled(taps: NDArray[np.float64]) -> NDArray[np.float64]:
+def _filled(taps: NDArray[np.float64], lanes: int = LANES) -> NDArray[np.float64]:
     """Add zeros at the end up to whole registers."""
-    return np.concatenate([taps, np.zeros(-len(taps) % LANES)])
+    return np.concatenate([taps, np.zeros(-len(taps) % lanes)])
 
 
 def _turned(taps: NDArray[np.float64], turn: float) -> NDArray[np.float64]:
@@ -254,6 +254,6 @@ def _turned(taps: NDArray[np.float64], turn: float) -> NDArray[np.float64]:
     """
     half = len(taps) // 2
     angles = -2.0 * np.pi * ((np.arange(-half, half + 1) * turn) % 1.0)
-    real, imaginary = _filled(taps * np.cos(angles)), _filled(taps * np.sin(angles))
+    real, imaginary = (_filled(taps * f(angles), LANES // 2) for f in (np.cos, np.sin))
     to_real = np.column_stack([real, -imaginary]).reshape(-1)
     return np.array([to_real, np.column_stack([imaginary, real]).reshape(-1)])

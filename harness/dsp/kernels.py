@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 
 import numba
 import numpy as np
+from numba.core.codegen import get_host_cpu_features
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
@@ -25,6 +26,22 @@ FUSED = {"contract"}
 _U = np.uint64
 CAN_CACHE = True
 """Whether the machine code is kept on disk; False where no folder may be written."""
+
+
+def _use_whole_registers() -> None:
+    """Let the compiler use registers of 512 bits where there are any: it keeps to half unless told.
+
+    An eighth of the engine's time, a fifth of eight channels'. Whoever sets NUMBA_CPU_FEATURES
+    has their way.
+    """
+    # The settings are made as Numba starts; types know nothing of them.
+    settings: Any = numba.config
+    features = get_host_cpu_features()
+    if settings.CPU_FEATURES is None and "+avx512f" in features:
+        settings.CPU_FEATURES = f"{features},-prefer-256-bit"
+
+
+_use_whole_registers()
 
 
 def _compiled(**options: Any) -> Callable[[_Function], _Function]:
