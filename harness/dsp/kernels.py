@@ -347,7 +347,7 @@ def demodulate(values, steep_from, terms, taps, scale, steps, out):
     Parameters
     ----------
     values : float32, shape (2 n,), I and Q in turn
-    steep_from, terms, taps : float64, as the plain way has them
+    steep_from, terms, taps : float64, as the plain way has them; half the taps a multiple of four
     scale : float64, Hz per radian per sample
     steps : float64, room for a piece and ``len(taps)``
     out : float64, shape (n - len(taps),)
