@@ -226,6 +226,8 @@ class SquelchPosition:
             standard_uncertainty=ogive.standard_uncertainty,
             kind="A",
             degrees_of_freedom=ogive.degrees_of_freedom,
+            # Within one step it may lie anywhere.
+            distribution="rectangular" if ogive.state == "one step" else "normal",
             source=f"maximum likelihood over {count} {way} sweep{'s' if count > 1 else ''}",
         )
         reading = measured(

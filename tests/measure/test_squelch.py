@@ -363,8 +363,8 @@ def test_a_coarse_search_of_one_sweep_gives_the_middle_of_its_step():
     found = measure(take)
     opening, closing = pick(found, "squelch_opening"), pick(found, "squelch_closing")
     assert (opening.value, closing.value) == (-111.0, -115.0)
-    # Rectangular over the step of 2 dB, k = 2.
-    assert opening.expanded_uncertainty == pytest.approx(2.0 / math.sqrt(3.0), rel=1e-9)
+    # Rectangular over the step of 2 dB: 95.45 % of it.
+    assert opening.expanded_uncertainty == pytest.approx(0.9545, rel=1e-3)
     assert "spread" in opening.note
     assert pick(found, "squelch_spread").value is None
 
