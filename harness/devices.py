@@ -21,7 +21,9 @@ class StreamInfo:
     """What a stream of samples says of itself; becomes a recording's description.
 
     ``datatype`` is SigMF's: ``cu8``, ``ci16_le``, ``cf32_le``; ``ri16_le``, ``rf32_le`` for audio.
-    ``hardware`` names the device. ``centre_hz`` is 0 for audio.
+    ``hardware`` names the device. ``centre_hz`` is 0 for audio. ``skew_s`` is added to its time,
+    with its standard uncertainty, where the source itself has found it; None leaves it to the
+    bench file.
     """
 
     role: Role
@@ -30,6 +32,8 @@ class StreamInfo:
     centre_hz: float
     hardware: str
     gain_db: float | None = None
+    skew_s: float | None = None
+    skew_uncertainty_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +74,56 @@ class SampleSource(Protocol):
 
     def stop(self) -> None:
         """End the take; the devices stay open."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Retuned:
+    """A change of frequency in a running stream, in samples of the take.
+
+    Between ``begun`` and ``settled`` a sample belongs to neither frequency.
+    """
+
+    role: Role
+    centre_hz: float
+    begun: int
+    settled: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alignment:
+    """How a stream stands to the reference's, both counted from the opening of their source.
+
+    ``skew_s`` is added to its time to get the reference's, at ``at_s`` of that;
+    ``clock_difference_ppm`` is its clock minus the reference's. Uncertainties are standard ones.
+    """
+
+    at_s: float
+    skew_s: float
+    skew_uncertainty_s: float
+    clock_difference_ppm: float
+    clock_difference_uncertainty_ppm: float
+
+
+class TunableSource(SampleSource, Protocol):
+    """A live source whose streams run on between takes and while it is tuned."""
+
+    @property
+    def reference(self) -> Role:
+        """The stream whose time the others' is told in."""
+        ...
+
+    @property
+    def origins_s(self) -> Mapping[Role, float]:
+        """Time of the running take's sample 0, counted in each stream from opening."""
+        ...
+
+    def retune(self, centres_hz: Mapping[Role, float]) -> list[Retuned]:
+        """Tune to other frequencies; no sample is missing for it."""
+        ...
+
+    def align(self, role: Role, alignment: Alignment) -> None:
+        """Begin takes of a stream, from now on, where the reference's begin."""
         ...
 
 

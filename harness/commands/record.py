@@ -7,8 +7,12 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
+from harness.report.wording import minus
+
 if TYPE_CHECKING:
-    from harness.devices import Role
+    from harness.describe import Bench
+    from harness.devices import Role, TunableSource
+    from harness.measure.skew import Drift, Skew
     from harness.procedures.recording import StreamState
 
 
@@ -36,6 +40,13 @@ def record(
     output_centre: Annotated[
         str | None, typer.Option(metavar="HZ", help="Tune the output receiver to it.")
     ] = None,
+    align: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HZ",
+            help="Speech or noise that both receivers hear: tells how their clocks stand.",
+        ),
+    ] = None,
 ) -> None:
     """Record from the receivers of a bench, one or two at once.
 
@@ -45,7 +56,9 @@ def record(
     from harness.commands.words import carrier_hz
     from harness.describe import load_bench, load_unit
     from harness.errors import BadInput
+    from harness.measure.skew import drift_between
     from harness.procedures.recording import record_take, take_paths
+    from harness.procedures.synchronise import align_streams
     from harness.procedures.wiring import OFF_CHANNEL_HZ, open_source, receiver_roles
 
     if seconds is not None and not 0.0 < seconds < float("inf"):
@@ -66,12 +79,24 @@ def record(
         centre_hz = carrier_hz(text, option)
         if centre_hz is not None:
             centres_hz[cast("Role", which)] = centre_hz
+    align_hz = carrier_hz(align, "--align")
+    if align_hz is not None and (len(roles) < 2 or the_bench.simulated is not None):
+        raise BadInput("is for two dongles", "--align", "Leave it out.")
     paths = take_paths(take, roles)
     with open_source(the_bench, roles, centres_hz) as source:
         for note in getattr(source, "notes", ()):
             say_on_terminal(note)
+        before = None
+        if align_hz is not None:
+            tunable = cast("TunableSource", source)
+            before = find_skew(tunable, the_bench, align_hz)
+            align_streams(tunable, "output", before)
+            typer.echo(f"Output against input: {skew_in_words(before)}")
         with RecordingWatcher(seconds) as watcher:
             states = record_take(source, the_bench, paths, take, seconds, watcher.watch)
+        if before is not None and align_hz is not None:
+            after = find_skew(tunable, the_bench, align_hz)
+            typer.echo(f"Afterwards: {drift_in_words(drift_between(before, after))}")
     for state in states:
         if state.samples:
             typer.echo(f"{paths[state.role]}: {summary(state)}")
@@ -83,3 +108,30 @@ def summary(state: StreamState) -> str:
         f"{state.seconds:.6g} s, {state.samples} samples, {state.clipped_samples} clipped,"
         f" {state.lost_samples} lost"
     )
+
+
+def find_skew(source: TunableSource, bench: Bench, align_hz: float) -> Skew:
+    """Find how the output's stream stands to the input's."""
+    from harness.commands.progress import say_on_terminal
+    from harness.procedures.synchronise import skew_of
+    from harness.procedures.wiring import OFF_CHANNEL_HZ
+
+    say_on_terminal("listening to one signal with both receivers")
+    return skew_of(source, "output", bench, align_hz, off_channel_hz=OFF_CHANNEL_HZ)
+
+
+def skew_in_words(skew: Skew) -> str:
+    """Say how well two streams are known to stand to each other; U with k = 2."""
+    return (
+        f"found to ± {2e6 * skew.skew_uncertainty_s:.2g} µs by {skew.pieces} pieces; its clock is"
+        f" {minus(f'{skew.clock_difference_ppm:+.3f}')} ± "
+        f"{2.0 * skew.clock_difference_uncertainty_ppm:.2g} ppm against the input's"
+    )
+
+
+def drift_in_words(drift: Drift) -> str:
+    """Say whether the clocks kept to what was found before."""
+    moved = f"moved by {minus(f'{1e6 * drift.moved_s:+.1f}')} ± {2e6 * drift.uncertainty_s:.2g} µs"
+    if not drift.is_plain:
+        return f"{moved}, no more than chance"
+    return f"{moved}: count it with the uncertainty of times between both"

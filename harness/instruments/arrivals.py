@@ -45,6 +45,8 @@ class Arrivals:
         """Samples dropped because nobody took those before them in time."""
         self.lost_samples = 0
         """Samples that never arrived."""
+        self.losses = 0
+        """How often some did not."""
 
     def put(self, codes: Any, at_s: float) -> None:
         """Take a buffer of the library's: copied here, since it is used again."""
@@ -59,6 +61,7 @@ class Arrivals:
     def _keep(self, samples: NDArray[np.uint8], lost_before: int) -> None:
         self._end += lost_before
         self.lost_samples += lost_before
+        self.losses += lost_before > 0
         start, self._end = self._end, self._end + len(samples)
         if self._origin is None or self._end <= self._origin:
             return

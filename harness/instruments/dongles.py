@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import replace
 from types import TracebackType
 
 from harness.blocks import Block
-from harness.devices import FoundDevice, Role, StreamInfo
+from harness.devices import Alignment, FoundDevice, Retuned, Role, StreamInfo
 from harness.errors import HardwareFault
 from harness.instruments.dongle import Dongle, Settings
 from harness.instruments.librtlsdr import list_dongles, tuner_of
@@ -22,17 +23,9 @@ SETTLING_S = 0.05
 """After tuning: the tuner locks, and what was sampled before is on its way. Chosen."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Retuned:
-    """A change of frequency in a running stream, in samples of the take.
-
-    Between ``begun`` and ``settled`` a sample belongs to neither frequency.
-    """
-
-    role: Role
-    centre_hz: float
-    begun: int
-    settled: int
+UNALIGNED_S = 1e-3
+"""Standard uncertainty of when a stream begins against another, by their arrival alone; and of each
+loss that was told by it. Chosen: what USB and a desktop computer do."""
 
 
 class DongleSource:
@@ -51,8 +44,9 @@ class DongleSource:
     Notes
     -----
     ``start`` counts from samples taken at the same moment by the computer's clock: two streams
-    begin within the jitter of their transport, about a millisecond. A sample that is lost while
-    no take runs is counted too, so the streams stay in step from one take to the next.
+    begin within the jitter of their transport, about a millisecond, and say so; once ``align`` was
+    told how they stand, within a part of a sample. A sample that is lost while no take runs is
+    counted too, so the streams stay in step from one take to the next. The first is the reference.
     """
 
     def __init__(
@@ -69,6 +63,9 @@ class DongleSource:
         self._dongles: dict[Role, Dongle] = {}
         self._origins: dict[Role, int] = {}
         self._fault: HardwareFault | None = None
+        self._alignments: dict[Role, Alignment] = {}
+        self._losses: dict[Role, int] = {}
+        self._skews: dict[Role, tuple[float, float]] = {}
         with ExitStack() as opened:
             for each in settings:
                 dongle = Dongle(each, clock)
@@ -101,8 +98,35 @@ class DongleSource:
 
     @property
     def streams(self) -> Mapping[Role, StreamInfo]:
-        """The streams there are."""
-        return {role: dongle.info for role, dongle in self._dongles.items()}
+        """The streams there are; of a running take, with how they stand to each other."""
+        return {
+            role: replace(dongle.info, skew_s=skew_s, skew_uncertainty_s=uncertainty_s)
+            for role, dongle in self._dongles.items()
+            for skew_s, uncertainty_s in [self._skews.get(role, (None, None))]
+        }
+
+    @property
+    def reference(self) -> Role:
+        """The stream whose time the others' is told in: the first."""
+        return next(iter(self._dongles))
+
+    @property
+    def origins_s(self) -> Mapping[Role, float]:
+        """Time of the running take's sample 0, counted in each stream from opening."""
+        return {
+            role: origin / self._dongles[role].info.sample_rate_hz
+            for role, origin in self._origins.items()
+        }
+
+    def align(self, role: Role, alignment: Alignment) -> None:
+        """Begin takes of a stream, from now on, where the reference's begin."""
+        if role == self.reference or role not in self._dongles:
+            raise ValueError(f"{role=} is not to be aligned with {self.reference}")
+        self._alignments[role] = alignment
+        self._losses[role] = self._told_losses(role)
+
+    def _told_losses(self, role: Role) -> int:
+        return sum(self._dongles[each].arrivals.losses for each in (role, self.reference))
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -126,13 +150,54 @@ class DongleSource:
         for dongle in self._dongles.values():
             if not dongle.alive:
                 raise self._gone(dongle, "before the take", "Nothing was recorded")
-        now_s = self._clock()
-        for role, dongle in self._dongles.items():
-            # What has arrived already lies before now, whatever the estimate says.
-            origin = max(dongle.arrivals.index_at(now_s), dongle.arrivals.counted)
-            dongle.arrivals.begin(origin)
-            dongle.arrivals.restart_watch()
+        for role, origin in self._begin_at(self._clock()).items():
+            self._dongles[role].arrivals.begin(origin)
+            self._dongles[role].arrivals.restart_watch()
             self._origins[role] = origin
+
+    def _begin_at(self, now_s: float) -> dict[Role, int]:
+        """Choose each stream's first sample of a take, and know how they stand to each other."""
+        # What has arrived already lies before now, whatever the estimate says.
+        first = {
+            role: max(dongle.arrivals.index_at(now_s), dongle.arrivals.counted)
+            for role, dongle in self._dongles.items()
+        }
+        reference = self.reference
+        rate_hz = self._dongles[reference].info.sample_rate_hz
+        places = {role: self._place(role, first[reference]) for role in self._alignments}
+        # As late as the latest of them needs.
+        first[reference] += max(
+            [0, *(math.ceil(first[role] - place) for role, place in places.items())]
+        )
+        self._skews = {}
+        for role in first:
+            if role == reference:
+                continue
+            alignment = self._alignments.get(role)
+            if alignment is None:
+                self._skews[role] = (0.0, UNALIGNED_S)
+                continue
+            place = self._place(role, first[reference])
+            first[role] = round(place)
+            away_s = first[reference] / rate_hz - alignment.at_s
+            lost = self._told_losses(role) - self._losses[role]
+            self._skews[role] = (
+                (first[role] - place) / rate_hz,
+                math.hypot(
+                    alignment.skew_uncertainty_s,
+                    away_s * alignment.clock_difference_uncertainty_ppm * 1e-6,
+                    math.sqrt(lost) * UNALIGNED_S,
+                ),
+            )
+        return first
+
+    def _place(self, role: Role, index: int) -> float:
+        """Give where an aligned stream stands at a sample of the reference's."""
+        alignment = self._alignments[role]
+        rate_hz = self._dongles[self.reference].info.sample_rate_hz
+        away_s = index / rate_hz - alignment.at_s
+        skew_s = alignment.skew_s - away_s * alignment.clock_difference_ppm * 1e-6
+        return index - skew_s * rate_hz
 
     def read(self, until_s: float) -> Mapping[Role, list[Block]]:
         """Wait for what is sampled up to ``until_s`` and give it.
@@ -160,6 +225,7 @@ class DongleSource:
     def stop(self) -> None:
         """End the take; the streams go on, uncounted samples do not."""
         self._origins.clear()
+        self._skews = {}
         for dongle in self._dongles.values():
             dongle.arrivals.stop()
 

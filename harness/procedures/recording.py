@@ -109,17 +109,21 @@ def open_writers(
     writers: dict[Role, RecordingWriter] = {}
     for role in roles:
         declared = bench.receiver(role)
+        info = source.streams[role]
+        skew_s, skew_uncertainty_s = info.skew_s, info.skew_uncertainty_s
+        if skew_s is None and declared is not None:
+            skew_s, skew_uncertainty_s = declared.skew_s, declared.skew_uncertainty_s
         path = path_of(role)
         path.parent.mkdir(parents=True, exist_ok=True)
         writers[role] = kept.enter_context(
             RecordingWriter(
                 path,
-                source.streams[role],
+                info,
                 start_utc=start_utc,
                 full_scale_dbm=declared.full_scale_dbm if declared else None,
                 port_offset_db=declared.port_offset_db if declared else None,
-                skew_s=declared.skew_s if declared else None,
-                skew_uncertainty_s=declared.skew_uncertainty_s if declared else None,
+                skew_s=skew_s,
+                skew_uncertainty_s=skew_uncertainty_s,
                 clock_error_ppm=declared.clock_error_ppm if declared else None,
                 clock_uncertainty_ppm=declared.clock_uncertainty_ppm if declared else None,
             )
@@ -173,9 +177,10 @@ def record_take(
     with ExitStack() as kept:
         kept.callback(source.stop)
         started = datetime.now(UTC)
+        # The streams wait in their queue; how they stand to each other is known from here on.
+        source.start()
         writers = open_writers(source, bench, list(paths), paths.__getitem__, started, kept)
         try:
-            source.start()
             _stream(source, writers, gauges, math.inf if seconds is None else seconds, watch)
         except KeyboardInterrupt:
             if seconds is not None:

@@ -152,11 +152,11 @@ class Runner:
         started = self._now_utc
         with ExitStack() as kept:
             kept.callback(source.stop)
+            source.start()
             writers = open_writers(
                 source, self.bench, step.roles, partial(self._path, step.take), started, kept
             )
             written = dict.fromkeys(writers, 0)
-            source.start()
             begin_s = 0.0
             for stimulus in step.stimuli:
                 self._apply(stimulus)

@@ -7,6 +7,7 @@ driver tells lost samples by.
 
 import os
 import time
+from dataclasses import replace
 
 from harness.describe import bench_from
 from harness.instruments.dongle import Settings
@@ -60,7 +61,11 @@ class Lockstep:
 
     @property
     def streams(self):
-        return self.dongles.streams
+        # In lockstep they begin together, as the bench file declares it.
+        return {
+            role: replace(info, skew_s=None, skew_uncertainty_s=None)
+            for role, info in self.dongles.streams.items()
+        }
 
     def start(self):
         self._arrived()
