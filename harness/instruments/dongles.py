@@ -17,6 +17,8 @@ from harness.instruments.librtlsdr import list_dongles, tuner_of
 
 SILENCE_S = 1.0
 """So long without a sample is no dongle any more. Chosen: thirty buffers."""
+STEP_S = 0.5
+"""So much is waited for at a time. Chosen: far less than a queue holds."""
 WARM_UP_S = 0.5
 """After opening: the tuner locks, and the first buffers hold what was before. Chosen."""
 SETTLING_S = 0.05
@@ -63,6 +65,7 @@ class DongleSource:
         self._dongles: dict[Role, Dongle] = {}
         self._origins: dict[Role, int] = {}
         self._fault: HardwareFault | None = None
+        self._read_s = 0.0
         self._alignments: dict[Role, Alignment] = {}
         self._losses: dict[Role, int] = {}
         self._skews: dict[Role, tuple[float, float]] = {}
@@ -150,6 +153,7 @@ class DongleSource:
         for dongle in self._dongles.values():
             if not dongle.alive:
                 raise self._gone(dongle, "before the take", "Nothing was recorded")
+        self._read_s = 0.0
         for role, origin in self._begin_at(self._clock()).items():
             self._dongles[role].arrivals.begin(origin)
             self._dongles[role].arrivals.restart_watch()
@@ -211,13 +215,18 @@ class DongleSource:
             raise ValueError("no take is running: start() one first")
         if self._fault is not None:
             raise self._fault
-        given: dict[Role, list[Block]] = {}
-        for role, dongle in self._dongles.items():
-            until = round(until_s * self._true_rates_hz[role])
-            came = dongle.arrivals.wait(until, SILENCE_S)
-            given[role] = dongle.arrivals.take(until)
-            if not came and self._fault is None:
-                self._fault = self._silent(role, dongle)
+        given: dict[Role, list[Block]] = {role: [] for role in self._dongles}
+        while self._fault is None:
+            # In short steps, side by side: no queue fills up while another is waited for.
+            self._read_s = max(min(self._read_s + STEP_S, until_s), self._read_s)
+            for role, dongle in self._dongles.items():
+                until = round(self._read_s * self._true_rates_hz[role])
+                came = dongle.arrivals.wait(until, SILENCE_S)
+                given[role] += dongle.arrivals.take(until)
+                if not came and self._fault is None:
+                    self._fault = self._silent(role, dongle)
+            if self._read_s >= until_s:
+                break
         if self._fault is not None and not any(given.values()):
             raise self._fault
         return given

@@ -9,6 +9,7 @@ import pytest
 
 from harness.errors import BadInput, HardwareFault
 from harness.instruments import librtlsdr
+from harness.instruments.arrivals import ROOM_S
 from harness.instruments.dongle import real_rate_hz
 from harness.instruments.dongles import DongleSource, Settings
 from harness.instruments.librtlsdr import Listed, list_dongles, tuner_of
@@ -262,6 +263,16 @@ def test_what_the_dongle_gave_is_what_is_read(opened) -> None:
         assert all(block.lost_before == 0 for block in blocks)
         assert (np.diff(numbers(blocks)) % 65_536 == 1).all()
     assert source.lost_samples == {"output": 0, "input": 0}
+
+
+def test_more_can_be_read_at_once_than_a_queue_holds(opened) -> None:
+    # Twenty times as fast as a dongle, so that twelve seconds pass in less than one.
+    source = opened(OUTPUT, INPUT, lines=("fast 19000000",))
+    source.start()
+    streams = source.read(ROOM_S + 4.0)
+    assert source.lost_samples == {"output": 0, "input": 0}
+    for blocks in streams.values():
+        assert (np.diff(numbers(blocks)) % 65_536 == 1).all()
 
 
 def test_a_second_take_begins_at_zero_again(opened) -> None:
