@@ -1,7 +1,7 @@
 """Print, or write, the table of truth, got and goal, and the table of coverages.
 
 Run from the checkout: ``./scripts/accuracy`` (prints), ``./scripts/accuracy --write`` (writes
-docs/accuracy.md), ``--draws N`` for other than 200.
+docs/accuracy.md), ``--draws N`` for other than 200. An interrupted run goes on where it was.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from benchmarks.accuracy import audio, carrier, discharge, receiver, spectrum, timing
+from benchmarks.accuracy.kept import Kept, code_digest
 from benchmarks.accuracy.trial import Outcome, Trial, outcome
 from harness.vocabulary import TERMS
 
@@ -40,6 +41,7 @@ Made by `./scripts/accuracy --write`; not edited by hand. The signals are made b
 which shares no code with what measures them; goals are those of the contract's table of readings,
 for squelch scaled to the number of sweeps.
 
+{summary}
 ## Truth, got and goal
 
 The first draw of each signal. `got` with its 95 % interval.
@@ -50,7 +52,8 @@ COVERAGE_HEAD = """
 Each signal with {draws} draws of its noise. A 95 % interval is to hold the truth in 90 to 99 % of
 them; one that holds it always says too much. `bias` is the mean error, `scatter` the standard
 deviation of the error, `U` the median of the stated one, `in goal` the share of draws within the
-goal.
+goal. What is at chance in reality is drawn with the noise: phases, where a tone or an edge falls
+between lines or samples, what a declared uncertainty stands for.
 """
 
 
@@ -63,15 +66,20 @@ def run(job: tuple[int, int]) -> list[Outcome]:
     return [outcome(truth, findings) for truth in trial.truths_of(draw)]
 
 
-def measured(draws: int, chosen: Sequence[int]) -> Iterator[tuple[str, list[list[Outcome]]]]:
-    """Give each signal with its outcomes, a list for each reading; on all cores."""
-    with ProcessPoolExecutor() as pool:
+def measured(draws: int, chosen: Sequence[int]) -> Iterator[tuple[Trial, list[list[Outcome]]]]:
+    """Give each trial with its outcomes, a list for each reading; on the cores that it may use."""
+    kept = Kept(code_digest())
+    with ProcessPoolExecutor(len(os.sched_getaffinity(0))) as pool:
         for number in chosen:
-            signal = TRIALS[number].signal
-            print(f"{signal} ...", file=sys.stderr, flush=True)
-            jobs = [(number, draw) for draw in range(1, draws + 1)]
-            rows = pool.map(run, jobs, chunksize=max(draws // 16, 1))
-            yield signal, [list(column) for column in zip(*rows, strict=True)]
+            trial = TRIALS[number]
+            columns = kept.read(trial.signal, draws)
+            if columns is None:
+                print(f"{trial.signal} ...", file=sys.stderr, flush=True)
+                jobs = [(number, draw) for draw in range(1, draws + 1)]
+                rows = pool.map(run, jobs, chunksize=max(draws // 16, 1))
+                columns = [list(column) for column in zip(*rows, strict=True)]
+                kept.write(trial.signal, draws, columns)
+            yield trial, columns
 
 
 def figure(value: float, name: str, places: int = 2, sign: str = "") -> str:
@@ -96,20 +104,47 @@ def first_row(signal: str, got: Outcome) -> str:
     return row(signal, name, [truth, figure(got.value, name), interval, goal, error, within])
 
 
+def held(got: Sequence[Outcome]) -> float:
+    """Share of the draws whose interval holds the truth."""
+    return sum(one.holds for one in got) / len(got)
+
+
+def is_within(share: float) -> bool:
+    """Whether an interval of 95 % may hold the truth so often."""
+    return COVERAGE[0] <= share <= COVERAGE[1]
+
+
 def coverage_row(signal: str, got: Sequence[Outcome]) -> str:
     """Give a row of coverage, bias and scatter."""
     name = got[0].truth.reading
     errors = [one.error for one in got if one.error is not None]
-    share = sum(one.holds for one in got) / len(got)
+    share = held(got)
     cells = [
         f"{100.0 * share:.1f} %",
         figure(statistics.mean(errors), name, 3, "+") if errors else "",
         figure(statistics.stdev(errors), name, 3) if len(errors) > 1 else "",
         figure(statistics.median(one.expanded_uncertainty for one in got), name, 3),
         f"{100.0 * sum(one.within_goal for one in got) / len(got):.0f} %",
-        "" if COVERAGE[0] <= share <= COVERAGE[1] else "outside 90 to 99 %",
+        "" if is_within(share) else "outside 90 to 99 %",
     ]
     return row(signal, name, cells)
+
+
+def summary(rows: Sequence[tuple[Trial, Sequence[Outcome]]]) -> str:
+    """Say of how many rows the coverage is as it is to be, and which others there are, and why."""
+    outside = [(trial, got) for trial, got in rows if not is_within(held(got))]
+    share = 100.0 * (1.0 - len(outside) / len(rows))
+    lines = [
+        f"Of {len(rows)} rows, {len(rows) - len(outside)} ({share:.0f} %) have intervals that hold"
+        f" the truth in {100 * COVERAGE[0]:.0f} to {100 * COVERAGE[1]:.0f} % of the draws."
+    ]
+    if outside:
+        lines += ["Outside:", ""]
+    for trial, got in outside:
+        name = got[0].truth.reading
+        why = trial.why.get(name, "not explained")
+        lines.append(f"- {name}, {trial.signal}: {100.0 * held(got):.1f} %; {why}.")
+    return "\n".join([*lines, ""])
 
 
 def page(draws: int, words: Sequence[str]) -> str:
@@ -125,14 +160,16 @@ def page(draws: int, words: Sequence[str]) -> str:
     ]
     firsts: dict[str, list[str]] = {}
     coverages: dict[str, list[str]] = {}
-    for signal, columns in measured(draws, chosen):
+    rows: list[tuple[Trial, Sequence[Outcome]]] = []
+    for trial, columns in measured(draws, chosen):
         for got in columns:
             name = got[0].truth.reading
-            firsts.setdefault(name, []).append(first_row(signal, got[0]))
+            firsts.setdefault(name, []).append(first_row(trial.signal, got[0]))
             if len(got) > 1:
-                coverages.setdefault(name, []).append(coverage_row(signal, got))
+                coverages.setdefault(name, []).append(coverage_row(trial.signal, got))
+                rows.append((trial, got))
     lines = [
-        HEAD,
+        HEAD.format(summary=summary(rows) if rows else ""),
         "| reading | signal | truth | got | interval | goal | error | within |",
         "|---|---|---|---|---|---|---|---|",
         *(line for name in TERMS for line in firsts.get(name, ())),

@@ -21,6 +21,11 @@ from tests.truth.signals import Carrier, Dongle, Sine, noise_dbfs_hz, peaks_hz
 CENTRE_HZ = 153.825e6
 FULL_SCALE_DBM, PORT_OFFSET_DB = -12.3, 40.7
 PEAK_NAMES = ("deviation_peak_positive", "deviation_peak_negative", "deviation_peak")
+PURE = (
+    "what is sent has no other harmonics at all; noise hides weak ones, for which U has to leave"
+    " room"
+)
+MANY_SINES = 4
 CARRIER_WITHIN_HZ = 5.0
 """The carrier is drawn evenly within this of what is named: some lines of a second's spectrum."""
 TONE_WITHIN = 5e-4
@@ -151,7 +156,8 @@ def _trial(name: str, signal: Signal, *, peaks: bool = False, level: bool = True
             given.append(Truth(reading="tone_frequency", value=tone_hz, goal=0.02))
         return tuple(given)
 
-    return Trial(signal=name, truths=truths, measure=measure)
+    why = dict.fromkeys(PEAK_NAMES, PURE) if peaks and len(signal.sines) < MANY_SINES else {}
+    return Trial(signal=name, truths=truths, measure=measure, why=why)
 
 
 def _sine(frequency_hz: float, deviation_hz: float, phase_rad: float = 0.0) -> Sine:
@@ -241,6 +247,15 @@ TRIALS = (
         Signal(
             error_hz=40.0,
             sines=(_sine(800.0, 1200.0), _sine(2400.0, 120.0, np.pi)),
+            cnr_db=25.0,
+        ),
+        peaks=True,
+    ),
+    _trial(
+        "weak harmonics under the noise, 25 dB",
+        Signal(
+            error_hz=90.0,
+            sines=(TONE, *(_sine(1000.0 * k, 6.0 / k, 1.3 * k * k) for k in range(2, 6))),
             cnr_db=25.0,
         ),
         peaks=True,

@@ -17,12 +17,14 @@ from harness.uncertainty import garwood_interval
 from tests.truth.repeater import FalseKeyings, Keyings, SquelchStaircases
 
 WATCHED_S = 40.0
-INPUT_S = ((0.5003, 1.2001), (2.1, 2.9), (3.9, 4.5002))
+INPUT_S = ((0.2503, 0.5501), (0.9, 1.25), (1.6, 1.9002))
 MOVED_S = 0.02
 """Each instant of the input is drawn evenly within so much of what is named: where edges fall
 between samples, and against the tone, is at chance."""
-AUDIO_CUTOFF_HZ = (2800.0, 3600.0)
+AUDIO_CUTOFF_HZ = (2800.0, 6000.0)
 """That of a unit's audio filter, drawn evenly. Chosen."""
+RISES_S = (2e-5, 1e-3)
+"""Those of generator and transmitter, drawn evenly in their logarithm where no other is named."""
 GOAL_S = 2e-4
 TAIL_GOAL_S = 1e-3
 
@@ -40,6 +42,7 @@ class Recorders:
 
 def _drawn(take: Keyings, recorders: Recorders, draw: int) -> Keyings:
     rng = np.random.default_rng([draw, 81])
+    rises_s = np.exp(rng.uniform(*np.log(RISES_S), 2))
     instants = np.array(take.input_s) + rng.uniform(-MOVED_S, MOVED_S, (len(take.input_s), 2))
     attack_s, hang_s = (
         value + rng.uniform(-1.0, 1.0) / recorders.rate_hz for value in (take.attack_s, take.hang_s)
@@ -54,6 +57,8 @@ def _drawn(take: Keyings, recorders: Recorders, draw: int) -> Keyings:
         input_s=tuple((float(on_s), float(off_s)) for on_s, off_s in instants),
         attack_s=attack_s,
         hang_s=hang_s,
+        rise_s=take.rise_s or float(rises_s[0]),
+        input_rise_s=take.rise_s or float(rises_s[1]),
         audio_cutoff_hz=float(rng.uniform(*AUDIO_CUTOFF_HZ)),
         audio_delay_s=delay_s,
     )
@@ -155,7 +160,7 @@ def _false_keyings(expected: float) -> Trial:
     )
 
 
-TAKE = Keyings(input_s=INPUT_S, attack_s=0.0321, hang_s=0.4127, duration_s=5.4)
+TAKE = Keyings(input_s=INPUT_S, attack_s=0.0321, hang_s=0.1427, duration_s=2.3, rise_s=0.0)
 STAIRS = SquelchStaircases(
     opening_dbm=-111.6,
     closing_dbm=-114.2,
@@ -168,10 +173,10 @@ STAIRS = SquelchStaircases(
 )
 
 SHORT = replace(TAKE, rise_s=0.004, attack_s=0.011, hang_s=0.0902)
-ONE = replace(TAKE, input_s=((0.5003, 1.2001),), duration_s=2.0)
+ONE = replace(TAKE, input_s=((0.3003, 0.7001),), duration_s=1.1)
 
 TRIALS = (
-    _keyings("two recordings, rise 0.5 ms", TAKE, tail=True),
+    _keyings("two recordings, rises of 0.02 to 1 ms", TAKE, tail=True),
     _keyings("two recordings, rise 4 ms, short times", SHORT),
     _keyings("two recordings at 250 kS/s", ONE, Recorders(rate_hz=250e3)),
     _keyings(

@@ -64,11 +64,13 @@ class Trial:
     signal : str, what it is, in words
     truths : what its readings ought to be; a tuple, or a function of the draw
     measure : makes the signal of a draw in an empty folder and measures it
+    why : for a reading whose interval cannot hold the truth as often as it says, the reason
     """
 
     signal: str
     truths: tuple[Truth, ...] | Callable[[int], tuple[Truth, ...]]
     measure: Callable[[int, Path], Findings]
+    why: Mapping[str, str] = field(default_factory=dict)
 
     def truths_of(self, draw: int) -> tuple[Truth, ...]:
         """Give what the readings of a draw ought to be."""

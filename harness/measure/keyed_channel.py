@@ -24,10 +24,12 @@ FloatArray = NDArray[np.float64]
 
 SETTLE_S = 0.05
 GRAIN_SAMPLES = 8
-INDEPENDENT = 6.0
 GRAIN_S = 1e-4
 """A frame of the machine has so many channel samples (six independent ones, a third of a
 millisecond at 12.5 kHz spacing) and is at least so long. Chosen."""
+INDEPENDENT = 5.0
+"""So many times less noise power has a frame's mean. Chosen: six, but for what the filter ties
+together at its edge."""
 SLOW_GRAINS = 6
 """An edge is slow when it takes so many grains from a quarter to three quarters. Chosen."""
 LEAST_KEYING_S = 1e-4

@@ -172,8 +172,8 @@ def steady_mean(
     A plain mean of demodulated frequency hangs on the noise of its first and last phase; the
     window does not. Its line at 0 Hz is 1.5 bins wide. The noise of a discriminator rises with
     the square of frequency, A k^2 + B at bin k: seen through a Hann line that is A / 3 + B at 0
-    (1/3 is the second moment of the line in bins), A taken from bins 4 to 12, B from 1 to 12, each
-    by how little noise it holds, where it is more than its own standard deviation.
+    (1/3 is the second moment of the line in bins), both taken from bins 1 to 12, each by how little
+    noise it holds; B only where it is more than its own standard deviation.
     """
     n = len(audio)
     if transform is None:
@@ -184,31 +184,47 @@ def steady_mean(
     few[0] -= mean * n / 2.0
     few[1] += mean * n / 4.0
     density = power_density(audio, sample_rate_hz, transform=few)
-    shape: FloatArray = np.arange(len(density), dtype=np.float64) ** 2 + 1.0 / 3.0
-    rising = float(np.mean(density[4:13] / shape[4:13]))
-    level = _level_beside(density[1:13], rising * shape[1:13])
-    at_zero = rising / 3.0 + level
+    at_zero = _density_at_zero(density[1:13])
     variance = 1.5 * at_zero * sample_rate_hz / (2.0 * n)
     return SteadyMean(value=mean, variance=variance)
 
 
-def _level_beside(density: FloatArray, rising: FloatArray) -> float:
-    """Density of the flat part of noise beside a part that is known, 0 where chance can make it.
+def _density_at_zero(density: FloatArray) -> float:
+    """Give A / 3 + B of noise whose density is A (k^2 + 1/3) + B at bin k.
 
     Parameters
     ----------
-    density, rising : float64, shape (n,), each bin's, and the known part of it
+    density : float64, shape (n,), n at least 6, of bins 1 to n, the mean through the window
+        taken off
+
+    Notes
+    -----
+    The mean takes some of bin 1 along: of two Hann lines side by side those for k^2 have a
+    covariance of -1/3, those for a flat density of -2/3, which leaves 13/16 and 7/12 in bin 1.
     """
-    if not (rising > 0.0).all():
+    shape: FloatArray = np.arange(1, len(density) + 1, dtype=np.float64) ** 2 + 1.0 / 3.0
+    flat = np.ones(len(shape))
+    shape[0] *= 13.0 / 16.0
+    flat[0] *= 7.0 / 12.0
+    rising = float(np.mean(density[3:] / shape[3:]))
+    if not rising > 0.0:
         return float(density.mean())
-    level, weight = 0.0, 1.0 / rising**2
+    # A bin's power scatters by as much as it is: the small ones tell the level. What is not more
+    # than chance makes of A alone would count in every second frame.
+    weight = flat / shape**2
+    seen = float(weight @ flat)
+    level = float(weight @ (density - rising * shape)) / seen
+    if level < rising * math.sqrt(float(weight**2 @ shape**2)) / seen:
+        return rising / 3.0
+    basis = np.stack([shape, flat])
     for _ in range(STEADY_TURNS):
-        level = max(float(weight @ (density - rising) / weight.sum()), 0.0)
-        # A bin's power scatters by as much as it is: the small ones tell the level.
-        weight = 1.0 / (rising + level) ** 2
-    # What is not more than chance makes of the known part would count in every second frame.
-    by_chance = math.sqrt(float(weight**2 @ rising**2)) / float(weight.sum())
-    return level if level > by_chance else 0.0
+        weighed = basis / (rising * shape + level * flat) ** 2
+        found = np.linalg.solve(weighed @ basis.T, weighed @ density)
+        rising, level = max(float(found[0]), 0.0), max(float(found[1]), 0.0)
+        if not rising + level > 0.0:
+            return float(density.mean())
+        level = max(level, 1e-3 * rising)
+    return rising / 3.0 + level
 
 
 def periodic_frame(

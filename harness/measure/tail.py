@@ -9,8 +9,9 @@ that last edge, in grains of 1 ms:
    a quarter period it passes noise at its full power and forgets within half a period.
 2. From the end backwards, the first rise of y by 10 dB that lasts two grains is the end of
    the burst; with none, and y high all along, the burst lasts to the end.
-3. Before it, the first fall of y that lasts five grains is its beginning: half way in dB to
-   the lower quartile of y, and 10 dB at least.
+3. Before it, the first fall of y that lasts five grains is before its beginning: half way in dB
+   to the lower quartile of y, and 10 dB at least. It begins where from there on a change of
+   variance is most likely.
 4. Both are then placed to a sample: each place is as likely as a change between two variances
    there makes the samples about it; their mean is taken, and its spread is the uncertainty.
 
@@ -34,6 +35,8 @@ GRAIN_S = 1e-3
 LOUD_GRAINS, QUIET_GRAINS = 2, 5
 """So many in a row are noise, or none. Chosen: noise of 3 kHz has six degrees of freedom in 1 ms,
 and falls by 6 dB in five in a row once in ten million."""
+LEVEL_GRAINS = 40
+"""So many grains tell how high the noise is before and in a burst. Chosen."""
 CONTRAST = 10.0
 """Ratio of powers, 10 dB. Chosen."""
 AUDIO_RATE_HZ = 12000.0
@@ -43,8 +46,12 @@ LONGEST_S = 10.0
 """Audio is kept so long. Chosen: longer than any hang time in use."""
 EDGE_S = 4e-3
 """Left out at the carrier's own edges, where its rise and fall make noise. Chosen."""
-ONSET_S = 1e-4
-"""Half-width of what the ringing of a 3 kHz audio filter does to an onset. Chosen."""
+ONSET_S = 4e-5
+"""Half-width of what an audio filter does to an onset. By simulation: on average it is found up to
+35 microseconds early, behind filters of third order from 2.8 to 6 kHz."""
+RINGING_S = 1e-4
+"""A filter rings on when a burst ends: by the same simulation the end is found 0.08 to 0.14 ms
+late, less without a filter. So much is taken off, and is its half-width."""
 BAND_HZ = 2700.0
 """Bandwidth of the noise: 300 to 3000 Hz (the speech band)."""
 SHORTEST_S = 1e-3
@@ -119,7 +126,7 @@ def find_tail(audio: FloatArray, sample_rate_hz: float, start_s: float) -> Tail 
         )
     return Tail(
         input_dropped_s=at_s(dropped),
-        burst_end_s=None if end is None else at_s(end),
+        burst_end_s=None if end is None else at_s(end) - RINGING_S,
         is_burst=True,
         dropped_uncertainty_s=u_s(dropped),
         end_uncertainty_s=u_s(end),
@@ -157,7 +164,23 @@ def _burst(noise: FloatArray) -> tuple[int, int] | None:
     first = _lasting(noise[:end][::-1] <= down, QUIET_GRAINS)
     if first is None:
         return None
-    return end - first, end
+    return _begins(noise[:end], max(end - first - QUIET_GRAINS, 0)), end
+
+
+def _begins(noise: FloatArray, first: int) -> int:
+    """Grain from which noise is most likely that of the burst, not before grain ``first``.
+
+    Where noise is not far below the burst, some grains before it are as high as if they were of
+    it. What changes from one variance to another is told by all grains together.
+    """
+    end = len(noise)
+    before = float(np.median(noise[max(first - LEVEL_GRAINS, 0) : max(first, 1)]))
+    after = float(np.median(noise[max(first, end - LEVEL_GRAINS) :]))
+    if not before < after:
+        return first
+    piece = noise[first:]
+    less = np.cumsum(math.log(before / after) + piece * (1.0 / before - 1.0 / after))
+    return first + int(np.argmin(np.concatenate([[0.0], less[:-1]])))
 
 
 def _lasting(flags: NDArray[np.bool_], grains: int) -> int | None:

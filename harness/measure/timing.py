@@ -27,7 +27,7 @@ from harness.measure.keying import Edge, Keying, model_uncertainty_s
 from harness.measure.pairs import Pair, pair_edges
 from harness.measure.quieting_keying import QuietingKeying
 from harness.measure.setup import Channel, Options
-from harness.measure.tail import ONSET_S, Tail
+from harness.measure.tail import ONSET_S, RINGING_S, Tail
 from harness.measure.tail_watch import TailWatch
 from harness.measure.timing_series import envelope_series, keying_series, times_series
 from harness.readings import (
@@ -265,6 +265,8 @@ class Timing:
 
     def _tail_reading(self, outgoing: Keying, conditions: Mapping[str, ConditionValue]) -> Reading:
         output = self._channels["output"]
+        bursts = [found for found in self._tails_of(outgoing) if found[2].is_burst]
+        ends_by_itself = any(tail.burst_end_s is not None for _, _, tail in bursts)
         pairs = [
             Pair(
                 number=number,
@@ -275,8 +277,7 @@ class Timing:
                     edge.uncertainty_s if tail.burst_end_s is None else tail.end_uncertainty_s,
                 ),
             )
-            for number, edge, tail in self._tails_of(outgoing)
-            if tail.is_burst
+            for number, edge, tail in bursts
         ]
         if not pairs:
             return not_measured(
@@ -289,7 +290,8 @@ class Timing:
             *_repeatability(f"{output.name}.squelch_tail", pairs),
             *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in pairs]))),
             _onset(output, "burst_begins", -1.0),
-            _onset(output, "burst_ends", 1.0),
+            # It ends by itself, or with the carrier.
+            _ringing(output) if ends_by_itself else _filter(output, 1.0),
         ]
         return self._reading("squelch_tail", pairs, contributions, conditions, (output.name,))
 
@@ -362,6 +364,15 @@ def _onset(channel: Channel, what: str, sign: float) -> Contribution:
         name=f"{channel.name}.{what}",
         standard_uncertainty=rectangular(ONSET_S),
         sensitivity=sign,
-        source="onset in filtered audio, chosen",
+        source="onset in filtered audio, by simulation",
+        distribution="rectangular",
+    )
+
+
+def _ringing(channel: Channel) -> Contribution:
+    return Contribution(
+        name=f"{channel.name}.burst_ends",
+        standard_uncertainty=rectangular(RINGING_S),
+        source="how long the audio filter rings on, by simulation",
         distribution="rectangular",
     )

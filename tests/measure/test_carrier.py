@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from harness.errors import BadInput
+from harness.measure.frames import keyed_frame
 from harness.measure.run import measure_recordings
 from tests.measure.pick import pick, series
 from tests.truth.files import write_pair
@@ -494,3 +495,42 @@ def test_lost_samples_are_flagged_and_the_frequency_still_holds(tmp_path: Path) 
     assert error.value == pytest.approx(40.0, abs=0.5)
     assert pick(findings, "deviation_tone").value == pytest.approx(1500.0, rel=0.002)
     assert any("missing" in caution or "lost" in caution for caution in findings.cautions)
+
+
+@pytest.mark.parametrize("cnr_db", [6.0, 0.0])
+def test_power_in_noise_scatters_as_it_says(cnr_db: float) -> None:
+    """Frames of a carrier in white noise; the estimate is out of two moments, both noisy.
+
+    Tolerance: the standard deviation of 200 is known to 5 %, five sigma.
+    """
+    rng = np.random.default_rng(12)
+    sigma = np.sqrt(10.0 ** (-cnr_db / 10.0) / 2.0)
+    found = []
+    for _ in range(200):
+        noise = rng.normal(0.0, sigma, (2, 12_500))
+        frame = keyed_frame((1.0 + noise[0] + 1j * noise[1]).astype(np.complex64), 12_500.0)
+        assert frame is not None
+        found.append((frame.carrier_power, frame.grain_spread))
+    power, spread = np.array(found).T
+    assert np.median(spread) == pytest.approx(np.std(power), rel=0.25)
+
+
+def test_clicks_do_not_move_the_frequency_of_a_modulated_carrier(tmp_path: Path) -> None:
+    """At 9 dB in 12.5 kHz there are some clicks a second: each is 1 Hz in the mean of a second.
+
+    Tolerance: five times the scatter of 1 mHz that the line of a carrier has there (benchmark).
+    """
+    sine = Sine(frequency_hz=1000.0, deviation_hz=1500.0)
+    for draw in range(6):
+        folder = tmp_path / str(draw)
+        folder.mkdir()
+        dongle = Dongle(
+            sample_rate_hz=50e3,
+            noise_dbfs_hz=noise_dbfs_hz(-6.0, 9.0, 12500.0),
+            draw=draw,
+            carriers=(Carrier(frequency_hz=153.825e6 + 210.0, sines=(sine,)),),
+        )
+        path = write_pair(folder / "r", dongle.chunks(150_000), "ci16_le", 50e3, 153.825e6)
+        found = measure_recordings("carrier", [path], at_hz=153.825e6, spacing_hz=12500.0)
+        reading = next(r for r in found.readings if r.name == "frequency_error")
+        assert reading.value == pytest.approx(210.0, abs=0.005)

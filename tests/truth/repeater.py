@@ -140,6 +140,7 @@ class Keyings:
 
     Instants are at half power. While the input is on the output repeats its tone; from the
     input's end (plus the audio delay) it sends noise for ``burst_s``, or to the output's end.
+    ``rise_s`` is the output's, and the input's where ``input_rise_s`` does not say otherwise;
     ``audio_cutoff_hz`` is that of the unit's audio filter, whose delay of the tone is part of the
     audio delay.
     """
@@ -148,6 +149,7 @@ class Keyings:
     attack_s: float
     hang_s: float
     rise_s: float = 0.0005
+    input_rise_s: float | None = None
     audio_delay_s: float = 0.0
     burst_s: float | None = None
     audio_cutoff_hz: float | None = None
@@ -184,7 +186,12 @@ class Keyings:
             noise_dbfs_hz=noise_dbfs_hz,
             draw=3 * self.draw + 21,
             carriers=(
-                Carrier(frequency_hz=158.425e6, sines=(tone,), keyed_s=shifted, rise_s=self.rise_s),
+                Carrier(
+                    frequency_hz=158.425e6,
+                    sines=(tone,),
+                    keyed_s=shifted,
+                    rise_s=self.rise_s if self.input_rise_s is None else self.input_rise_s,
+                ),
             ),
         )
         paths = {}
