@@ -199,3 +199,36 @@ class Waiter(Protocol):
     def now_s(self) -> float:
         """Seconds that have passed since the bench was opened."""
         ...
+
+
+class GoBack(Exception):
+    """The operator asks to do the setting before once more."""
+
+
+class Operator(Protocol):
+    """Whoever sets and reads by hand: at the terminal, at the page, or a script."""
+
+    def ask(self, question: str) -> str:
+        """Show a question and give the line typed; ``EOFError`` where nobody will answer."""
+        ...
+
+    def say(self, text: str) -> None:
+        """Show a line that needs no answer."""
+        ...
+
+
+class Memory(Protocol):
+    """Keeps what was typed, so that it need not be typed again."""
+
+    def keep(self, question: str, answer: str) -> None:
+        """Keep an answer; it is on the disk when this returns."""
+        ...
+
+    def recall(self, question: str) -> str | None:
+        """Give what was answered in an earlier run, or None."""
+        ...
+
+    @property
+    def resuming(self) -> str:
+        """What to do to go on after an end, as a sentence."""
+        ...

@@ -78,3 +78,9 @@ class HardwareFault(HarnessError):
     """A device that is missing, silent or wrong."""
 
     exit_status = 3
+
+
+class Stopped(HarnessError):
+    """The operator ended a run; what was done until then is kept."""
+
+    exit_status = 130

@@ -17,8 +17,11 @@ from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.devices import devices
 from harness.commands.import_recording import import_recording
+from harness.commands.instruments import instruments
+from harness.commands.listen import listen
 from harness.commands.measure import measure
 from harness.commands.plain_help import PlainCommand
+from harness.commands.play import play
 from harness.commands.record import record
 from harness.commands.remeasure import remeasure
 from harness.commands.report_run import report
@@ -28,10 +31,10 @@ from harness.errors import HarnessError, one_line
 INTERRUPTED = 130
 """Exit status after Ctrl-C: 128 + SIGINT, the shell's custom."""
 
-HELP = """Measure and judge FM repeaters from recordings of software-defined receivers.
+HELP = """Measure and judge FM repeaters from recordings.
 
-Recordings come from receivers on the bench (record), from the simulated bench (demo), from other
-programs (import), or are SigMF already.
+They come from receivers on the bench (record), its sound card (listen), the simulated bench
+(demo), other programs (import), or are SigMF already.
 """
 
 SELF_CHECK_HELP = """Measure the simulated bench against its settings.
@@ -76,6 +79,9 @@ app.command("remeasure", cls=PlainCommand)(remeasure)
 app.command("import", cls=PlainCommand)(import_recording)
 app.command("report", cls=PlainCommand)(report)
 app.command("compare", cls=PlainCommand)(compare)
+app.command("instruments", cls=PlainCommand)(instruments)
+app.command("play", cls=PlainCommand)(play)
+app.command("listen", cls=PlainCommand)(listen)
 app.command("self-check", cls=PlainCommand, help=SELF_CHECK_HELP)(self_check)
 
 _STOPPED = "stopped; what was recorded is kept"

@@ -41,11 +41,16 @@ LINES_OF_A_RUN = 10
 
 
 class TerminalWatcher:
-    """A watcher of a run: a bar for each step where it can be seen, else a line."""
+    """A watcher of a run: a bar for each step where it can be seen, else a line.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    bar : False for lines alone
+    """
+
+    def __init__(self, *, bar: bool = True) -> None:
         self._console = Console(stderr=True)
-        self._bar = _bar(self._console) if self._console.is_terminal else None
+        self._bar = _bar(self._console) if bar and self._console.is_terminal else None
         self._task = None if self._bar is None else self._bar.add_task("starting", total=1.0)
         self._repeated = ""
         self._title = ""
@@ -85,6 +90,18 @@ class TerminalWatcher:
         elif self._alike and int(share * LINES_OF_A_RUN + 1e-9) > self._told:
             say(self._console, f"{self._title}, {share * 100:.0f} %")
             self._told = int(share * LINES_OF_A_RUN + 1e-9)
+
+    @contextmanager
+    def still(self) -> Iterator[None]:
+        """Take the bar away while something else is on the line."""
+        if self._bar is None:
+            yield
+            return
+        self._bar.stop()
+        try:
+            yield
+        finally:
+            self._bar.start()
 
     def say(self, text: str) -> None:
         """Print a line above the bar."""

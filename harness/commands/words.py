@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -9,6 +10,8 @@ from pathlib import Path
 from harness.errors import BadInput
 from harness.units import LEAST_CARRIER_HZ, mhz_in_words
 
+MOST_LEVELS = 1000
+"""Chosen: more is a slip in the step."""
 _PREFIXES = {"k": "e3", "m": "e6", "g": "e9"}
 _PREFIXED = re.compile(r"\s*([+-]?[\d.]+)\s*([kmg])(hz)?\s*", re.IGNORECASE)
 
@@ -68,6 +71,40 @@ def span_s(text: str | None, option: str = "--span") -> tuple[float, float] | No
     except ValueError:
         pass
     raise BadInput(f"{text!r} is no span", option, "Write FROM:TO in seconds, such as 0.5:2.5.")
+
+
+def levels_dbm(text: str, option: str) -> list[float]:
+    """Read FROM:TO:STEP in dBm; both ends included, down as well as up.
+
+    Raises
+    ------
+    BadInput : it is none, or names more than ``MOST_LEVELS``.
+    """
+    parts = text.split(":")
+    try:
+        first, last, step = (float(part) for part in parts)
+    except ValueError:
+        step = first = last = math.nan
+    span = abs(last - first)
+    if not (math.isfinite(span) and math.isfinite(step) and step != 0.0):
+        raise BadInput(
+            f"{text!r} is no row of levels", option, "Write FROM:TO:STEP, such as -120:-80:10."
+        )
+    count = int(span / abs(step) + 1e-9) + 1
+    if count > MOST_LEVELS:
+        raise BadInput(f"{count} levels are asked for", option, f"Give {MOST_LEVELS} at most.")
+    sign = -1.0 if last < first else 1.0
+    return [round(first + sign * number * abs(step), 6) for number in range(count)]
+
+
+def frequencies_hz(text: str, option: str) -> list[float]:
+    """Read frequencies in Hz with commas between.
+
+    Raises
+    ------
+    BadInput : one is no number.
+    """
+    return [value for part in text.split(",") if (value := number_hz(part, option)) is not None]
 
 
 def column_names(text: str | None) -> dict[str, str] | None:

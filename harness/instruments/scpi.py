@@ -15,6 +15,7 @@ from harness.describe import GeneratorDescription, MeterDescription
 from harness.devices import SupplyReading
 from harness.errors import BadInput, HardwareFault
 from harness.instruments.dialect import Dialect, GeneratorDialect, Setting, Switch
+from harness.instruments.level_range import highest_dbm, require_within
 from harness.instruments.undisturbed import undisturbed
 from harness.instruments.visa import DEFAULT_BAUD_RATE, DEFAULT_TIMEOUT_S, Line, quoted
 
@@ -164,8 +165,8 @@ class Generator:
     instrument : at the end of an open line
     words : its commands
     loss_db : from its output to the unit's port
-    minimum_dbm, maximum_dbm : declared range at its output, or None. The highest must be known,
-        and nothing above it is ever sent; the range that it tells of itself narrows both
+    minimum_dbm, maximum_dbm : declared range at its output. The lowest may be None where it tells
+        its range itself, which narrows both; nothing above the highest is ever sent
 
     Raises
     ------
@@ -184,7 +185,7 @@ class Generator:
         *,
         loss_db: float,
         minimum_dbm: float | None,
-        maximum_dbm: float | None,
+        maximum_dbm: float,
     ) -> None:
         self._instrument = instrument
         self._words = words
@@ -259,14 +260,7 @@ class Generator:
         HardwareFault : it did not follow.
         """
         level_dbm = level_port_dbm + self._loss_db
-        if not self._minimum_dbm <= level_dbm <= self._maximum_dbm:
-            low, high = self.range_port_dbm
-            raise BadInput(
-                f"cannot give {level_port_dbm:.2f} dBm at the unit's port",
-                self._instrument.where,
-                f"It gives {low:.1f} to {high:.1f} dBm there: change the path, or minimum_dbm and"
-                " maximum_dbm.",
-            )
+        require_within(level_port_dbm, self.range_port_dbm, self._instrument.where)
         if level_dbm != self._level_dbm or not self._is_on:
             self._level_dbm = None
             self._instrument.set_number(self._words.level, level_dbm, "level", "dBm")
@@ -328,21 +322,15 @@ class Generator:
         """Switch RF off and close, whatever happened."""
         self.close()
 
-    def _range(self, minimum_dbm: float | None, maximum_dbm: float | None) -> tuple[float, float]:
+    def _range(self, minimum_dbm: float | None, maximum_dbm: float) -> tuple[float, float]:
         """Give the range that both the bench file and the generator itself allow."""
         words = self._words.level
         lows = [] if minimum_dbm is None else [minimum_dbm]
-        highs = [] if maximum_dbm is None else [maximum_dbm]
+        highs = [maximum_dbm]
         if words.least is not None:
             lows.append(self._instrument.number(words.least))
         if words.greatest is not None:
             highs.append(self._instrument.number(words.greatest))
-        if maximum_dbm is None:
-            raise BadInput(
-                "the highest level that it may be set to is not known",
-                self._instrument.where,
-                "Write maximum_dbm into [generator] of the bench file.",
-            )
         if not lows:
             raise BadInput(
                 "the lowest level that it can be set to is not known",
@@ -372,12 +360,7 @@ def open_generator(
     assert described.resource is not None
     if dialect.generator is None:
         raise BadInput("has no [generator]", f"dialect {dialect.name}", "Name another dialect.")
-    if described.maximum_dbm is None:
-        raise BadInput(
-            "the highest level that the generator may be set to is not known",
-            f"generator {described.resource}",
-            "Write maximum_dbm into [generator] of the bench file.",
-        )
+    maximum_dbm = highest_dbm(described, f"generator {described.resource}")
     line = _line(described.resource, described.timeout_s, described.baud_rate)
     try:
         return Generator(
@@ -385,7 +368,7 @@ def open_generator(
             dialect.generator,
             loss_db=loss_db,
             minimum_dbm=described.minimum_dbm,
-            maximum_dbm=described.maximum_dbm,
+            maximum_dbm=maximum_dbm,
         )
     except BaseException:
         line.close()

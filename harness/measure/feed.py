@@ -77,7 +77,9 @@ class Feed:
             if begin < end:
                 self.samples += end - begin
                 samples = block.samples[begin - block.start : end - block.start]
-                yield Block(samples, begin, block.sample_rate_hz)
+                lost = block.lost_before if begin == block.start else 0
+                self.lost += lost
+                yield Block(samples, begin, block.sample_rate_hz, lost)
 
     def _recorded_audio(self, recording: Recording) -> Iterator[Block]:
         first, last = self.span_samples
@@ -212,13 +214,12 @@ def _open_audio(path: Path, wish: Wish) -> Feed:
     if audio.sample_count == 0:
         raise Damaged("the file holds no samples", audio.name, "Record it again.")
     rate_hz = audio.sample_rate_hz
-    duration_s = audio.sample_count / rate_hz
     return Feed(
         role="audio",
         recording=audio,
         channel=Channel(name=audio.name, role="audio", signal="audio", sample_rate_hz=rate_hz),
         receiver=None,
-        span_samples=_span_samples(wish.span_s, rate_hz, duration_s, audio.name),
+        span_samples=_span_samples(wish.span_s, rate_hz, audio.duration_s, audio.name),
         cautions=[f"{audio.name}: {caution}" for caution in audio.cautions],
     )
 

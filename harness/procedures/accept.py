@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -11,10 +11,12 @@ from pathlib import Path
 
 from harness import __version__
 from harness.describe import Bench, LevelPlan, Unit, cautions_for, level_plan
+from harness.devices import Operator
 from harness.errors import BadInput, HarnessError
 from harness.procedures.acceptance import SHORT, Extent, acceptance
+from harness.procedures.entries import Entries
 from harness.procedures.runner import Runner, Watcher
-from harness.procedures.wiring import open_bench
+from harness.procedures.wiring import OpenBench, open_bench
 from harness.readings import (
     ConditionValue,
     Findings,
@@ -30,6 +32,8 @@ from harness.report.wording import quantity
 from harness.results import Run, write_run
 
 RESULTS_NAME = "results.h5"
+ENTRIES_NAME = "entries.csv"
+"""What the operator typed."""
 PACKAGES = ("numpy", "scipy", "h5py", "sigmf")
 
 
@@ -42,7 +46,12 @@ class Accepted:
 
 
 def accept(
-    unit: Unit, bench: Bench, folder: Path, watcher: Watcher, extent: Extent = SHORT
+    unit: Unit,
+    bench: Bench,
+    folder: Path,
+    watcher: Watcher,
+    extent: Extent = SHORT,
+    operator: Operator | None = None,
 ) -> Accepted:
     """Run an acceptance and write its results file, also when it ends early.
 
@@ -52,6 +61,7 @@ def accept(
     folder : for recordings, logs and results; new or empty
     watcher : is told the level plan and the cautions, then how it goes
     extent : how much is done
+    operator : is asked where the bench is set or read by hand; what is typed is kept in the folder
 
     Raises
     ------
@@ -74,8 +84,30 @@ def accept(
     for caution in cautions:
         watcher.say(f"  - {caution}")
     started = datetime.now(UTC)
-    opened = open_bench(bench)
+    if operator is None:
+        opened = open_bench(bench)
+    else:
+        opened = open_bench(bench, operator, Entries(folder / ENTRIES_NAME), unit)
+    with opened:
+        return _performed(opened, unit, bench, folder, watcher, extent, cautions, started)
+
+
+def _performed(
+    opened: OpenBench,
+    unit: Unit,
+    bench: Bench,
+    folder: Path,
+    watcher: Watcher,
+    extent: Extent,
+    cautions: tuple[str, ...],
+    started: datetime,
+) -> Accepted:
+    """Run the acceptance on an open bench, and write what came of it."""
     _make(folder)
+    for what, identity in opened.identities.items():
+        watcher.say(f"{what}: {identity}")
+    for caution in opened.cautions:
+        watcher.say(caution)
     path = folder / RESULTS_NAME
     runner = Runner(opened, unit, bench, folder, watcher)
     note = "Ended early by a fault of the program."
@@ -99,6 +131,7 @@ def accept(
             cautions=cautions,
             started=started,
             notes=note,
+            instruments=opened.identities,
         )
         if runner.findings:
             write_run(path, run)
@@ -173,6 +206,7 @@ def judged_run(
     cautions: tuple[str, ...],
     started: datetime,
     notes: str,
+    instruments: Mapping[str, str] | None = None,
 ) -> Run:
     """Judge findings by the unit's limits and make a run of them.
 
@@ -192,7 +226,7 @@ def judged_run(
         title=title,
         procedure=procedure,
         unit=unit.plain(),
-        bench=bench.plain(),
+        bench={**bench.plain(), **({"instruments": dict(instruments)} if instruments else {})},
         limits=limits,
         findings=tuple(given),
         verdict=_whole(limits, readings),

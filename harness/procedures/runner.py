@@ -6,20 +6,20 @@ RF goes off in the runner's ``finally``, whatever way a run ends. Recordings go 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 from harness.describe import Bench, Unit
-from harness.devices import Role
+from harness.devices import GoBack, Role
 from harness.measure.discharge import discharge_from_log
 from harness.measure.run import measure_recordings
 from harness.measure.setup import NO_SIGNAL
-from harness.procedures.recording import READ_S, open_writers
+from harness.procedures.recording import open_writers
 from harness.procedures.steps import (
     Log,
     Measure,
@@ -33,6 +33,7 @@ from harness.procedures.steps import (
     TurnKnob,
     Wait,
 )
+from harness.procedures.taking import Taking
 from harness.procedures.wiring import OpenBench
 from harness.readings import Findings
 from harness.recordings import (
@@ -45,10 +46,10 @@ from harness.recordings import (
 
 SIMULATED_DAY = datetime(2026, 1, 1, tzinfo=UTC)
 """When a simulated bench is opened. Chosen."""
-TRANSPORT_S = 0.005
-"""A live stream's place is known by its arrivals, so much too early at most. Chosen: USB takes a
-millisecond or two."""
 LOG_NAME = "battery-log.csv"
+NOTHING_BEFORE = "There is nothing to go back to here."
+
+T = TypeVar("T")
 
 
 class Watcher(Protocol):
@@ -102,11 +103,13 @@ class Runner:
                     break
                 result = self._perform(step)
         finally:
-            generator.rf_off()
-            procedure.close()
-            if self._log is not None:
-                self._log.close()
-                self._log = None
+            try:
+                generator.rf_off()
+            finally:
+                procedure.close()
+                if self._log is not None:
+                    self._log.close()
+                    self._log = None
         return self.findings
 
     def _perform(self, step: Step) -> Any:
@@ -114,7 +117,7 @@ class Runner:
             case Say():
                 self.watcher.say(step.text)
             case TurnKnob():
-                self.open_bench.knob.turn_knob(step.position)
+                self._until_done(lambda: self.open_bench.knob.turn_knob(step.position))
                 self.knob = step.position
             case Record():
                 return self._record(step)
@@ -125,7 +128,7 @@ class Runner:
                     self.open_bench.waiter.wait(step.seconds)
                 return self.open_bench.waiter.now_s
             case ReadSupply():
-                return self.open_bench.meter.read_supply()
+                return self._until_done(self.open_bench.meter.read_supply)
             case Log():
                 if self._log is None:
                     self._log = BatteryLogWriter(self.folder / LOG_NAME, start_utc=self._now_utc)
@@ -156,21 +159,21 @@ class Runner:
             writers = open_writers(
                 source, self.bench, step.roles, partial(self._path, step.take), started, kept
             )
-            written = dict.fromkeys(writers, 0)
-            begin_s = 0.0
-            for stimulus in step.stimuli:
-                self._apply(stimulus)
-                first = self._marks(written)
-                begin_s = max(begin_s, self._reached_s(first, written))
-                end_s = begin_s + stimulus.duration_s
-                self._stream(writers, written, begin_s, end_s, step.duration_s)
-                for role, writer in writers.items():
-                    writer.annotate(self._annotation(stimulus, first[role], written[role]))
-                begin_s = end_s
+            taking = Taking(source, writers, self.open_bench.stream_clock)
+            number, held_s = 0, 0.0
+            while number < len(step.stimuli):
+                stimulus = step.stimuli[number]
+                try:
+                    first = taking.during(partial(self._apply, stimulus))
+                except GoBack:
+                    number, held_s = self._gone_back(step, number, writers)
+                    continue
+                self._hold(stimulus, taking, first, writers, held_s, step.duration_s)
+                number, held_s = number + 1, held_s + stimulus.duration_s
             # A device that fell silent during the last read says so when it is asked once more.
-            source.read(begin_s)
+            source.read(taking.at_s)
             if not step.leave_on:
-                generator.rf_off()
+                self._until_done(generator.rf_off)
             paths = [writer.close() for writer in writers.values()]
         if len(paths) > 1:
             write_collection(
@@ -194,45 +197,56 @@ class Runner:
         generator.set_modulation(stimulus.tone_hz, stimulus.deviation_hz)
         generator.set_level(stimulus.level_port_dbm)
 
-    def _marks(self, written: Mapping[Role, int]) -> dict[Role, int]:
-        """Give where each stream stands now, a stimulus having been set.
-
-        Live streams have run on since the last read: what came meanwhile belongs to neither.
-        """
-        clock = self.open_bench.stream_clock
-        if clock is None:
-            return dict(written)
-        at = clock.position()
-        streams = self.open_bench.source.streams
-        return {
-            role: max(done, at[role] + round(TRANSPORT_S * streams[role].sample_rate_hz))
-            for role, done in written.items()
-        }
-
-    def _reached_s(self, first: Mapping[Role, int], written: Mapping[Role, int]) -> float:
-        """Give the time in the take from which a stimulus counts; 0 where nothing moved on."""
-        streams = self.open_bench.source.streams
-        moved = [role for role, at in first.items() if at > written[role]]
-        return max((first[role] / streams[role].sample_rate_hz for role in moved), default=0.0)
-
-    def _stream(
+    def _hold(
         self,
+        stimulus: Stimulus,
+        taking: Taking,
+        first: Mapping[Role, int],
         writers: Mapping[Role, RecordingWriter],
-        written: dict[Role, int],
-        begin_s: float,
-        end_s: float,
+        held_s: float,
         total_s: float,
     ) -> None:
-        """Write what comes until ``end_s``; ``written`` is where each stream then stands."""
-        at_s = begin_s
-        while at_s < end_s:
-            at_s = min(at_s + READ_S, end_s)
-            for role, blocks in self.open_bench.source.read(at_s).items():
-                if role in writers:
-                    for block in blocks:
-                        writers[role].write(block)
-                        written[role] = block.end
-            self._progress(at_s / total_s)
+        """Record while a stimulus is on, and annotate it from where the streams stood before."""
+        begin_s = taking.at_s
+        taking.until(
+            begin_s + stimulus.duration_s,
+            lambda at_s: self._progress((held_s + at_s - begin_s) / total_s),
+        )
+        for role, writer in writers.items():
+            writer.annotate(self._annotation(stimulus, first[role], taking.written[role]))
+
+    def _gone_back(
+        self, step: Record, number: int, writers: Mapping[Role, RecordingWriter]
+    ) -> tuple[int, float]:
+        """Go back to the stimulus before; give its number, and how long all before it took.
+
+        What was recorded under it stays in the recording, and its annotation goes: nothing is
+        measured there. The squelch remembers: that is for the operator to know.
+        """
+        if not number:
+            self.watcher.say(NOTHING_BEFORE)
+            return 0, 0.0
+        for writer in writers.values():
+            writer.take_back()
+        if self._has_squelch_memory(step):
+            self.watcher.say(
+                "If the unit keyed or dropped at a level that was wrong, go back until the"
+                " generator was off."
+            )
+        number -= 1
+        return number, sum(stimulus.duration_s for stimulus in step.stimuli[:number])
+
+    def _has_squelch_memory(self, step: Record) -> bool:
+        levels = {stimulus.level_port_dbm for stimulus in step.stimuli}
+        return None in levels and len(levels) > 2
+
+    def _until_done(self, action: Callable[[], T]) -> T:
+        """Do something that has nothing before it to go back to."""
+        while True:
+            try:
+                return action()
+            except GoBack:
+                self.watcher.say(NOTHING_BEFORE)
 
     def _progress(self, share: float) -> None:
         """Tell how far the take is, or the run that it is a sample of."""

@@ -1,26 +1,49 @@
-"""Opens the devices that a bench file names: the only place that knows concrete drivers."""
+"""Opens the devices that a bench file names: the only place that knows concrete drivers.
+
+What goes together:
+
+==============  ==========================  ====================================================
+receivers       generator, meter            is
+==============  ==========================  ====================================================
+simulated       simulated                   the simulated bench
+simulated       by hand, one or both        a rehearsal: the operator is asked, and what is said
+                                            to be set is what the simulated bench is set to
+simulated       scpi                        refused by the bench file: a real generator does
+                                            nothing to a simulated unit
+live            scpi or by hand             a real bench
+live            simulated                   refused by the bench file
+==============  ==========================  ====================================================
+"""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field, replace
+from types import TracebackType
+from typing import TYPE_CHECKING, Literal, Protocol, Self, cast
 
-from harness.describe import Bench
+from harness.blocks import Block
+from harness.describe import Bench, SoundDescription, Unit
 from harness.devices import (
     FoundDevice,
     Generator,
     KnobHand,
+    Memory,
+    Operator,
     Role,
     SampleSource,
     StreamClock,
     SupplyMeter,
+    SupplyReading,
     Waiter,
 )
 from harness.errors import BadInput
+from harness.procedures.entries import NoMemory
 
 if TYPE_CHECKING:
+    from harness.instruments.by_hand import Hand
     from harness.simulator import SimulatedBench
 
 OFF_CHANNEL_HZ = 40e3
@@ -30,9 +53,10 @@ and their image beyond them. Chosen."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenBench:
-    """The devices of a bench, by what they can do.
+    """The devices of a bench, by what they can do; a context manager that closes them.
 
-    ``stream_clock`` is None where the streams stand still between two reads.
+    ``stream_clock`` is None where the streams stand still between two reads. ``identities``
+    is what instruments say that they are.
     """
 
     source: SampleSource
@@ -42,16 +66,362 @@ class OpenBench:
     waiter: Waiter
     kind: str
     stream_clock: StreamClock | None = None
+    identities: Mapping[str, str] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+    closing: ExitStack = field(default_factory=ExitStack)
+
+    def __enter__(self) -> Self:
+        """Give the bench."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close all devices: RF goes off."""
+        self.closing.close()
 
 
-def open_bench(bench: Bench) -> OpenBench:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instruments:
+    """Generator and meter of a bench; a context manager that closes them."""
+
+    generator: Generator | None
+    meter: SupplyMeter | None
+    identities: Mapping[str, str]
+    cautions: tuple[str, ...]
+    closing: ExitStack
+
+    def __enter__(self) -> Self:
+        """Give them."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close them: RF goes off."""
+        self.closing.close()
+
+
+class SoundIn(Protocol):
+    """Audio that comes in, in blocks, while its ``with`` block lasts."""
+
+    name: str
+    sample_rate_hz: float
+    lost: int
+    overruns: int
+
+    def blocks(self, duration_s: float | None = None) -> Iterator[Block]:
+        """Give what comes."""
+        ...
+
+    def __enter__(self) -> Self:
+        """Begin to listen."""
+        ...
+
+    def __exit__(self, *exc: object) -> None:
+        """Stop listening."""
+        ...
+
+
+SignalKind = Literal["tone", "ramp", "sweep", "multitone", "stepped"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signal:
+    """A test signal for the sound card.
+
+    ``level_dbfs`` is that of its peak, of a ramp that at its end; ``from_dbfs`` is where a ramp
+    begins. A tone and a ramp take one frequency, a sweep two, the others as many as one likes.
+    """
+
+    kind: SignalKind
+    frequencies_hz: tuple[float, ...]
+    level_dbfs: float
+    duration_s: float
+    from_dbfs: float = -60.0
+
+
+def open_bench(
+    bench: Bench,
+    operator: Operator | None = None,
+    memory: Memory | None = None,
+    unit: Unit | None = None,
+) -> OpenBench:
     """Open the devices that a bench file names.
+
+    Parameters
+    ----------
+    unit : what real receivers are tuned by; a simulated bench needs none
+    operator : who is asked where something is done by hand. memory : keeps what is typed
 
     Raises
     ------
-    BadInput : the bench names a device that there is no driver for.
+    BadInput : the bench names a device that there is no driver for, or does not go together.
+    HardwareFault : a device is not there.
     """
-    return devices_of(simulated_bench(bench))
+    real = [part for part in (bench.input, bench.output) if part and part.source == "rtlsdr"]
+    if bench.simulated is None and real and unit is not None:
+        with ExitStack() as kept:
+            centres_hz: dict[Role, float] = {
+                "input": unit.receive_hz - OFF_CHANNEL_HZ,
+                "output": unit.transmit_hz - OFF_CHANNEL_HZ,
+            }
+            source = kept.enter_context(open_source(bench, receiver_roles(bench), centres_hz))
+            live = live_bench(bench, source, cast(StreamClock, source), operator, memory)
+            # What was entered last is closed first: RF is off before the receivers go.
+            kept.enter_context(live.closing)
+            return replace(live, closing=kept.pop_all())
+    simulated = simulated_bench(bench)
+    opened = devices_of(simulated)
+    instruments = open_instruments(bench, operator, memory, behind=simulated)
+    return OpenBench(
+        source=simulated,
+        generator=instruments.generator or simulated,
+        knob=opened.knob,
+        meter=instruments.meter or simulated,
+        waiter=simulated,
+        kind="simulated",
+        identities=instruments.identities,
+        cautions=instruments.cautions,
+        closing=instruments.closing,
+    )
+
+
+def open_instruments(
+    bench: Bench,
+    operator: Operator | None = None,
+    memory: Memory | None = None,
+    behind: SimulatedBench | None = None,
+) -> Instruments:
+    """Open generator and meter of a bench, RF off.
+
+    Parameters
+    ----------
+    operator, memory : as for ``open_bench``
+    behind : the simulated bench, on a simulated one
+
+    Raises
+    ------
+    BadInput : one cannot be used so. HardwareFault : one is not there.
+    """
+    identities: dict[str, str] = {}
+    cautions: list[str] = []
+    with ExitStack() as closing:
+        hand = _hand(bench, operator, memory)
+        generator: Generator | None = None
+        meter: SupplyMeter | None = None
+        described = bench.generator
+        if described is not None and described.source == "scpi":
+            from harness.instruments.dialect import load_dialect
+            from harness.instruments.scpi import open_generator
+
+            by_scpi = closing.enter_context(
+                open_generator(
+                    described, load_dialect(described.dialect), loss_db=bench.generator_loss_db
+                )
+            )
+            identities["generator"] = by_scpi.identity
+            cautions += by_scpi.cautions
+            generator = by_scpi
+        elif described is not None and described.source == "by hand":
+            from harness.instruments import by_hand
+            from harness.instruments.level_range import highest_dbm
+
+            generator = by_hand.Generator(
+                hand,
+                loss_db=bench.generator_loss_db,
+                minimum_dbm=described.minimum_dbm,
+                maximum_dbm=highest_dbm(described, by_hand.WHERE),
+                behind=behind,
+            )
+        else:
+            generator = behind
+        shown = bench.meter
+        if shown is not None and shown.source == "scpi":
+            from harness.instruments.dialect import load_dialect
+            from harness.instruments.scpi import open_meter
+
+            read = closing.enter_context(open_meter(shown, load_dialect(shown.dialect)))
+            identities["meter"] = read.identity
+            cautions += read.cautions
+            meter = read
+        elif shown is not None and shown.source == "by hand":
+            from harness.instruments import by_hand
+
+            meter = by_hand.Meter(hand, reads_current=shown.reads_current, behind=behind)
+        else:
+            meter = behind
+        return Instruments(
+            generator=generator,
+            meter=meter,
+            identities=identities,
+            cautions=tuple(cautions),
+            closing=closing.pop_all(),
+        )
+
+
+def live_bench(
+    bench: Bench,
+    source: SampleSource,
+    stream_clock: StreamClock,
+    operator: Operator | None = None,
+    memory: Memory | None = None,
+) -> OpenBench:
+    """Put a live source of samples and the instruments of a bench file together.
+
+    Parameters
+    ----------
+    source : open. stream_clock : tells where its streams are
+    operator, memory : as for ``open_bench``; the knob is always turned by hand
+
+    Raises
+    ------
+    BadInput : there is no generator, or nobody to turn the knob. HardwareFault : as above.
+    """
+    from harness.instruments.by_hand import Knob
+
+    if bench.generator is None:
+        raise BadInput(
+            "has no [generator]",
+            bench.name,
+            'Add one to the bench file; source = "by hand" will do.',
+        )
+    if operator is None:
+        raise BadInput(
+            "somebody has to turn the knob", bench.name, "Start it where somebody can answer."
+        )
+    instruments = open_instruments(bench, operator, memory)
+    assert instruments.generator is not None
+    hand = _hand_of(operator, memory)
+    return OpenBench(
+        source=source,
+        generator=instruments.generator,
+        knob=Knob(hand),
+        meter=instruments.meter or NoMeter(bench.name),
+        waiter=Clock(),
+        kind="live",
+        stream_clock=stream_clock,
+        identities=instruments.identities,
+        cautions=instruments.cautions,
+        closing=instruments.closing,
+    )
+
+
+class Clock:
+    """Real time; satisfies ``harness.devices.Waiter``."""
+
+    def __init__(self) -> None:
+        self._opened_s = time.monotonic()
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass."""
+        time.sleep(seconds)
+
+    @property
+    def now_s(self) -> float:
+        """Seconds since the bench was opened."""
+        return time.monotonic() - self._opened_s
+
+
+class NoMeter:
+    """A bench without a meter: what would run a battery down unwatched is refused."""
+
+    def __init__(self, bench_name: str) -> None:
+        self._bench_name = bench_name
+
+    def read_supply(self) -> SupplyReading:
+        """Refuse.
+
+        Raises
+        ------
+        BadInput : always.
+        """
+        raise BadInput(
+            "the supply has to be watched, and there is no [meter]",
+            self._bench_name,
+            'Add one to the bench file; source = "by hand" will do.',
+        )
+
+
+def _hand(bench: Bench, operator: Operator | None, memory: Memory | None) -> Hand:
+    parts = (bench.generator, bench.meter)
+    if operator is None and any(part and part.source == "by hand" for part in parts):
+        raise BadInput(
+            "something on it is done by hand, and nobody is there to be asked",
+            bench.name,
+            "Start it where somebody can answer.",
+        )
+    return _hand_of(operator, memory)
+
+
+def _hand_of(operator: Operator | None, memory: Memory | None) -> Hand:
+    from harness.instruments.by_hand import Hand
+
+    return Hand(operator or _Nobody(), memory or NoMemory())
+
+
+def sound_input(described: SoundDescription) -> SoundIn:
+    """Open the input of the sound card; it listens within its ``with`` block.
+
+    Raises
+    ------
+    BadInput : no such device.
+    """
+    from harness.instruments.sound_card import SoundInput
+
+    return SoundInput(described.input_device, sample_rate_hz=described.sample_rate_hz)
+
+
+def play_tones(
+    described: SoundDescription, signal: Signal, progress: Callable[[float], None]
+) -> tuple[float, int]:
+    """Play a test signal; give how long it took in s, and how often the card ran dry.
+
+    Raises
+    ------
+    BadInput : no such device, or a signal that it cannot give. HardwareFault : it stopped.
+    """
+    from harness.instruments import tones
+    from harness.instruments.sound_card import play
+
+    frequencies_hz, duration_s = list(signal.frequencies_hz), signal.duration_s
+    tones.require_tones(frequencies_hz, described.sample_rate_hz)
+    level_dbfs = signal.level_dbfs
+    first_hz, last_hz = frequencies_hz[0], frequencies_hz[-1]
+    match signal.kind:
+        case "tone":
+            made = tones.single_tone(first_hz, level_dbfs, duration_s)
+        case "ramp":
+            made = tones.level_ramp(first_hz, signal.from_dbfs, level_dbfs, duration_s)
+        case "sweep":
+            made = tones.swept_tone(first_hz, last_hz, level_dbfs, duration_s)
+        case "multitone":
+            made = tones.multitone(frequencies_hz, level_dbfs, duration_s)
+        case "stepped":
+            made = tones.stepped_tones(frequencies_hz, level_dbfs, duration_s)
+    played = play(
+        made,
+        described.output_device,
+        sample_rate_hz=described.sample_rate_hz,
+        progress=progress,
+    )
+    return played.duration_s, played.underruns
+
+
+class _Nobody:
+    """Stands where no question can come up."""
+
+    def ask(self, question: str) -> str:
+        raise EOFError
+
+    def say(self, text: str) -> None:
+        """Let it go unheard."""
 
 
 def simulated_bench(bench: Bench) -> SimulatedBench:
@@ -94,7 +464,21 @@ def _dongles() -> list[FoundDevice]:
     return found_dongles()
 
 
-DEVICE_LISTS: dict[str, Callable[[], list[FoundDevice]]] = {"RTL-SDR dongles": _dongles}
+def _sound_devices() -> list[FoundDevice]:
+    from harness.instruments.sound_card import sound_devices
+
+    return [
+        FoundDevice(kind="sound card", name=name, value=each.name, detail=f"{count} channels")
+        for each in sound_devices()
+        for name, count in (("input_device", each.inputs), ("output_device", each.outputs))
+        if count
+    ]
+
+
+DEVICE_LISTS: dict[str, Callable[[], list[FoundDevice]]] = {
+    "RTL-SDR dongles": _dongles,
+    "sound card": _sound_devices,
+}
 """What can be looked for on this computer, and how; each may raise a HarnessError."""
 
 

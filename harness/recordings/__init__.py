@@ -1,6 +1,7 @@
 """Recordings: SigMF pairs, takes, audio files and battery logs; open, check, stream, write."""
 
 from harness.recordings.audio import AudioFile, open_audio
+from harness.recordings.audio_writer import AudioWriter
 from harness.recordings.description import is_real
 from harness.recordings.log_writer import BatteryLogWriter
 from harness.recordings.logs import LogTable, read_log
@@ -13,6 +14,7 @@ from harness.recordings.writer import RecordingWriter
 __all__ = [
     "Annotation",
     "AudioFile",
+    "AudioWriter",
     "BatteryLogWriter",
     "LogTable",
     "Recording",

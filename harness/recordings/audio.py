@@ -14,6 +14,7 @@ import numpy as np
 
 from harness.blocks import Block
 from harness.errors import BadInput, Damaged
+from harness.recordings.audio_writer import gaps_in
 from harness.recordings.checks import require_possible
 from harness.recordings.files import file_size, reading, sha512_of
 
@@ -37,6 +38,7 @@ class AudioFile:
     sample_count : samples in one channel. channels : how many the file has
     channel : the one that is read, counted from 1
     sha512 : of the whole file, taken when it was opened
+    lost : place in the file and number of samples that are missing there, as its maker says
     cautions : one plain sentence each
     """
 
@@ -47,12 +49,14 @@ class AudioFile:
     channels: int
     channel: int
     sha512: str
+    lost: tuple[tuple[int, int], ...] = ()
     cautions: tuple[str, ...] = field(default=())
 
     @property
     def duration_s(self) -> float:
-        """Length in seconds."""
-        return self.sample_count / self.sample_rate_hz
+        """Length in seconds, what is missing included."""
+        missing = sum(count for _, count in self.lost)
+        return (self.sample_count + missing) / self.sample_rate_hz
 
     def blocks(self, block_samples: int = BLOCK_SAMPLES) -> Iterator[Block]:
         """Give the samples in order: float64, shape (n,), full scale is 1; memory one block.
@@ -66,10 +70,15 @@ class AudioFile:
         return self._blocks(block_samples)
 
     def _blocks(self, block_samples: int) -> Iterator[Block]:
+        gaps = [*self.lost, (self.sample_count, 0)]
         with opened(self.path) as file:
-            start = 0
+            start, missing, lost_before = 0, 0, 0
             while start < self.sample_count:
-                wanted = min(block_samples, self.sample_count - start)
+                while gaps[0][0] == start:
+                    lost_before = gaps.pop(0)[1]
+                    missing += lost_before
+                # A block ends where samples are missing.
+                wanted = min(block_samples, gaps[0][0] - start)
                 frames = decoded(file, self.path, wanted, "float64")
                 samples = frames[:, self.channel - 1].copy()
                 require_possible(samples, start, self.path)
@@ -77,7 +86,8 @@ class AudioFile:
                 if not len(samples):
                     raise _short(self.path, start, self.sample_count)
                 samples.flags.writeable = False
-                yield Block(samples, start, self.sample_rate_hz)
+                yield Block(samples, start + missing, self.sample_rate_hz, lost_before)
+                lost_before = 0
                 start += len(samples)
 
     def verify(self) -> str:
@@ -105,6 +115,7 @@ def open_audio(path: str | os.PathLike[str], channel: int | None = None) -> Audi
         require_whole(path, file)
         count, channels = int(file.frames), int(file.channels)
         rate_hz = float(file.samplerate)
+        lost = gaps_in(file.comment, count)
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise Damaged(
             f"says {rate_hz:g} samples a second, which no audio has", str(path), "Save it again."
@@ -114,6 +125,8 @@ def open_audio(path: str | os.PathLike[str], channel: int | None = None) -> Audi
     cautions = []
     if channel is None and channels > 1:
         cautions.append(f"{path.name} has {channels} channels; the first is measured")
+    if lost is None:
+        cautions.append(f"{path.name}: what its comment says of missing samples cannot be")
     return AudioFile(
         name=path.stem,
         path=path,
@@ -122,6 +135,7 @@ def open_audio(path: str | os.PathLike[str], channel: int | None = None) -> Audi
         channels=channels,
         channel=channel or 1,
         sha512=sha512_of(path),
+        lost=lost or (),
         cautions=tuple(cautions),
     )
 

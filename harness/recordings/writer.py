@@ -239,6 +239,12 @@ class RecordingWriter:
         except OSError as fault:
             self._fail(fault)
 
+    def take_back(self) -> None:
+        """Forget the annotation that was added last, where it turned out to be wrong."""
+        if self._data_file is None or not self._annotations:
+            raise ValueError(f"{self.meta_path.name} has no annotation to take back")
+        self._annotations.pop()
+
     def close(self) -> Path | None:
         """Finish, give both files their names; give the path of the description.
 

@@ -6,12 +6,26 @@ import subprocess
 import sys
 import time
 
+import numpy as np
 import pytest
+import soundfile
 
 from harness.commands import app as program
 from harness.errors import HardwareFault
 
-COMMANDS = ("demo", "devices", "record", "measure", "import", "report", "compare", "self-check")
+COMMANDS = (
+    "demo",
+    "devices",
+    "record",
+    "measure",
+    "import",
+    "report",
+    "compare",
+    "instruments",
+    "play",
+    "listen",
+    "self-check",
+)
 
 
 @pytest.mark.parametrize("words", [(), ("--help",), ("-h",)])
@@ -67,6 +81,27 @@ def test_it_starts_without_what_only_the_tests_need() -> None:
     loaded = set(done.stdout.split())
     assert "typer" in loaded
     assert not loaded & {"click", "pytest", "hypothesis", "scipy", "matplotlib", "h5py"}
+
+
+def test_measuring_loads_no_driver(tmp_path) -> None:
+    """Libraries of devices come with the device, not with a recording that is measured."""
+    audio = tmp_path / "tone.wav"
+    soundfile.write(audio, np.sin(2.0 * np.pi * np.arange(48000) / 48.0), 48000)
+    code = (
+        "import sys\n"
+        f"sys.argv = ['harness', 'measure', 'audio', {str(audio)!r}, '--json']\n"
+        "import harness, harness.procedures.wiring\n"
+        "from harness.commands.app import main\n"
+        "try:\n    main()\nexcept SystemExit as ended:\n    assert not ended.code\n"
+        "print(*sorted({name.partition('.')[0] for name in sys.modules}), file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment()
+    )
+    assert '"sinad"' in done.stdout
+    loaded = set(done.stderr.split())
+    assert "soundfile" in loaded
+    assert not loaded & {"pyvisa", "pyvisa_py", "serial", "usb", "sounddevice"}
 
 
 def environment() -> dict[str, str]:

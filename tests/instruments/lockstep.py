@@ -24,9 +24,9 @@ def real_bench(bench):
     """Describe a simulated bench as one of dongles, with all that is declared of it."""
     table = bench.plain()
     del table["simulated"]
-    for part, source in (("input", "rtlsdr"), ("output", "rtlsdr"), ("generator", "operator")):
+    for part, source in (("input", "rtlsdr"), ("output", "rtlsdr"), ("generator", "by hand")):
         table[part]["source"] = source
-    table["meter"]["source"] = "operator"
+    table["meter"]["source"] = "by hand"
     return bench_from(table)
 
 
