@@ -52,6 +52,15 @@ class Edges:
     why: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Edge:
+    """An edge; standard uncertainties for the noise of its points and the shape between them."""
+
+    at_hz: float
+    noise_hz: float
+    shape_hz: float
+
+
 def acceptance(
     offset_hz: FloatArray, sinad_db: FloatArray, sigma_db: FloatArray, level_dbm: float
 ) -> Edges:
@@ -78,17 +87,23 @@ def acceptance(
         return Edges(level_dbm=level_dbm, covered_hz=covered_hz, count=count, why=why)
     low = _edge(offset_hz, sinad_db, sigma_db, first - 1)
     high = _edge(offset_hz, sinad_db, sigma_db, last)
-    both_hz = float(np.hypot(low.standard_uncertainty_hz, high.standard_uncertainty_hz))
+    noise_hz = math.hypot(low.noise_hz, high.noise_hz)
+    shape_hz = math.hypot(low.shape_hz, high.shape_hz)
     return Edges(
         level_dbm=level_dbm,
         low_hz=low.at_hz,
         high_hz=high.at_hz,
         centre=Centre(
             at_hz=(low.at_hz + high.at_hz) / 2.0,
-            standard_uncertainty_hz=both_hz / 2.0,
+            standard_uncertainty_hz=math.hypot(noise_hz, shape_hz) / 2.0,
             count=count,
         ),
-        width=Centre(at_hz=high.at_hz - low.at_hz, standard_uncertainty_hz=both_hz, count=count),
+        # Both cliffs have one shape: a curve that cuts their corners makes the width less twice.
+        width=Centre(
+            at_hz=high.at_hz - low.at_hz,
+            standard_uncertainty_hz=math.hypot(noise_hz, low.shape_hz + high.shape_hz),
+            count=count,
+        ),
         covered_hz=covered_hz,
         is_dented=bool((sinad_db[first:last] < WANTED_SINAD_DB).any()),
         count=count,
@@ -106,29 +121,31 @@ def _merged(
     return different, mean_db, mean_sigma_db
 
 
-def _edge(offset_hz: FloatArray, sinad_db: FloatArray, sigma_db: FloatArray, at: int) -> Centre:
+def _edge(offset_hz: FloatArray, sinad_db: FloatArray, sigma_db: FloatArray, at: int) -> _Edge:
     """Find 12 dB between point ``at`` and the next, one of which is below it.
 
     SINAD falls off a cliff there, by more than 10 dB in a few hundred hertz, which no parabola
     follows: a monotone cubic through the points (Fritsch and Carlson, SIAM J. Numer. Anal. 17
     (1980) 238, from memory), that is as far off as the points stand apart. What noise makes of it
-    is found by moving each of the two points up and down by its uncertainty.
+    is found by moving each of the two points up and down. Clicks come in bursts there, of which a
+    step of a second holds few, so that a point may have seen none and think itself sure: both are
+    moved by the larger uncertainty, and the further of the two ways counts.
     """
     is_upper = bool(sinad_db[at] >= WANTED_SINAD_DB)
+    at_hz = _outermost_hz(offset_hz, sinad_db, is_upper)
+    larger_db = max(sigma_db[at], sigma_db[at + 1])
     moved_hz = []
     for point in (at, at + 1):
         shift = np.zeros(len(sinad_db))
-        shift[point] = sigma_db[point]
+        shift[point] = larger_db
         ends_hz = [
             _outermost_hz(offset_hz, sinad_db + way * shift, is_upper) for way in (-1.0, 1.0)
         ]
-        moved_hz.append((ends_hz[1] - ends_hz[0]) / 2.0)
+        moved_hz.append(max(abs(end_hz - at_hz) for end_hz in ends_hz))
     apart_hz = float(offset_hz[at + 1] - offset_hz[at])
     share_off = EDGE_SHARE * min(max(apart_hz / RESOLVED_HZ, 1.0) ** 2, 3.0)
-    return Centre(
-        at_hz=_outermost_hz(offset_hz, sinad_db, is_upper),
-        standard_uncertainty_hz=math.hypot(*moved_hz, rectangular(share_off * apart_hz)),
-        count=2,
+    return _Edge(
+        at_hz=at_hz, noise_hz=math.hypot(*moved_hz), shape_hz=rectangular(share_off * apart_hz)
     )
 
 

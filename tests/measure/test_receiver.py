@@ -8,6 +8,7 @@ of its own; its truth is a long run of the same model.
 """
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -76,6 +77,46 @@ def test_acceptance_bandwidth_is_that_of_long_runs(name: str) -> None:
     got = pick(measure_take(case.make(1)[0]), "acceptance_bandwidth")
     assert got.value == pytest.approx(case.also["acceptance_bandwidth"], abs=100.0)
     assert 0.0 < got.expanded_uncertainty < 200.0
+
+
+def test_a_cut_corner_counts_twice_in_the_width() -> None:
+    """Offsets by 500 Hz and no noise: both edges are off by one shape. In the width it adds, in
+    the middle it is taken as chance of the grid: 2 to 1 / sqrt(2)."""
+    offset_hz = np.arange(-6000.0, 6001.0, 500.0)
+    sinad_db = np.interp(np.abs(offset_hz), [0.0, 4400.0, 5000.0], [18.0, 15.0, 2.0])
+    edges = acceptance(offset_hz, sinad_db, np.full(len(offset_hz), 1e-6), -112.0)
+    ratio = edges.width.standard_uncertainty_hz / edges.centre.standard_uncertainty_hz
+    assert ratio == pytest.approx(2.0 * math.sqrt(2.0), rel=1e-3)
+    assert abs(edges.centre.at_hz) < 1e-6
+
+
+def _quieting_take(open_noise_s: float, highest_db: float = 5.0) -> ReceiverTake:
+    levels = NARROW_QUIETING_DBM + np.arange(-5.0, highest_db + 1.0)
+    carriers = level_steps(levels, modulated=False, seconds=1.0)
+    return ReceiverTake(steps=(Step(level_dbm=None, seconds=open_noise_s), *carriers))
+
+
+def test_short_open_noise_makes_quieting_uncertain() -> None:
+    """A tenth of the time, and less of it once it has settled: 3.2 times the uncertainty of the
+    0 dB at least, but for the scatter of the six pieces of 0.1 s that tell it, some 30 %."""
+    effects = []
+    for seconds in (1.0, 10.0):
+        reading = pick(measure_take(_quieting_take(seconds)), "quieting_20db")
+        (zero,) = (c for c in reading.contributions if c.name == "quieting.open_noise")
+        effects.append(abs(zero.effect))
+    assert 0.01 < effects[0] < 0.3
+    assert effects[0] > 2.2 * effects[1] > 0.0
+
+
+def test_de_emphasis_shows_more_quieting() -> None:
+    """Far above threshold the noise density rises as f^2, without a signal it is nearly level.
+    De-emphasis (1 kHz / f)^2 from 0.3 to 3 kHz changes their ratio by
+    (3.0 / 2.7) / (2.7 / 8.99) = 3.70, 5.7 dB. Tolerance 1 dB: open noise is not quite level."""
+    shown = [
+        series(measure_take(_quieting_take(3.0, 15.0), de_emphasis=by), "quieting_against_level")
+        for by in (False, True)
+    ]
+    assert shown[1].values[-1] - shown[0].values[-1] == pytest.approx(5.7, abs=1.0)
 
 
 def test_centre_by_sensitivity_is_within_its_uncertainty() -> None:
