@@ -52,7 +52,27 @@ and their image beyond them. Chosen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OpenBench:
+class Closing:
+    """Something that closes its devices at the end of a ``with`` block: RF goes off."""
+
+    closing: ExitStack = field(default_factory=ExitStack)
+
+    def __enter__(self) -> Self:
+        """Give it."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the devices, the last opened first."""
+        self.closing.close()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenBench(Closing):
     """The devices of a bench, by what they can do; a context manager that closes them.
 
     ``stream_clock`` is None where the streams stand still between two reads. ``identities``
@@ -68,44 +88,16 @@ class OpenBench:
     stream_clock: StreamClock | None = None
     identities: Mapping[str, str] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
-    closing: ExitStack = field(default_factory=ExitStack)
-
-    def __enter__(self) -> Self:
-        """Give the bench."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close all devices: RF goes off."""
-        self.closing.close()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Instruments:
+class Instruments(Closing):
     """Generator and meter of a bench; a context manager that closes them."""
 
     generator: Generator | None
     meter: SupplyMeter | None
     identities: Mapping[str, str]
     cautions: tuple[str, ...]
-    closing: ExitStack
-
-    def __enter__(self) -> Self:
-        """Give them."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close them: RF goes off."""
-        self.closing.close()
 
 
 class SoundIn(Protocol):
