@@ -99,12 +99,15 @@ class Arrivals:
         with self._changed:
             return self._lateness.index_at(at_s)
 
-    def begin(self, origin: int) -> None:
-        """Begin a take with the sample of that index in the stream."""
+    def begin(self, origin: int) -> bool:
+        """Begin a take with the sample of that index in the stream; False if that is past."""
         with self._changed:
+            if origin < self._end:
+                return False
             self._origin = origin
             self._queue.clear()
             self._queued = self._lost = 0
+            return True
 
     def stop(self) -> None:
         """End the take: what comes is counted and not kept."""

@@ -66,6 +66,7 @@ class DongleSource:
         self._origins: dict[Role, int] = {}
         self._fault: HardwareFault | None = None
         self._read_s = 0.0
+        self._settled: dict[Role, int] = {}
         self._alignments: dict[Role, Alignment] = {}
         self._losses: dict[Role, int] = {}
         self._skews: dict[Role, tuple[float, float]] = {}
@@ -154,16 +155,25 @@ class DongleSource:
             if not dongle.alive:
                 raise self._gone(dongle, "before the take", "Nothing was recorded")
         self._read_s = 0.0
-        for role, origin in self._begin_at(self._clock()).items():
-            self._dongles[role].arrivals.begin(origin)
-            self._dongles[role].arrivals.restart_watch()
-            self._origins[role] = origin
+        while True:
+            origins = self._begin_at(self._clock())
+            # On a busy computer a stream may have passed its sample while they were chosen.
+            if all(self._dongles[role].arrivals.begin(at) for role, at in origins.items()):
+                break
+        for dongle in self._dongles.values():
+            dongle.arrivals.restart_watch()
+        self._origins.update(origins)
 
     def _begin_at(self, now_s: float) -> dict[Role, int]:
         """Choose each stream's first sample of a take, and know how they stand to each other."""
-        # What has arrived already lies before now, whatever the estimate says.
+        # What has arrived already lies before now, whatever the estimate says; and what was
+        # sampled while a tuner settled belongs to no take.
         first = {
-            role: max(dongle.arrivals.index_at(now_s), dongle.arrivals.counted)
+            role: max(
+                dongle.arrivals.index_at(now_s),
+                dongle.arrivals.counted,
+                self._settled.get(role, 0),
+            )
             for role, dongle in self._dongles.items()
         }
         reference = self.reference
@@ -251,16 +261,23 @@ class DongleSource:
         begun = self.position()
         for role, centre_hz in centres_hz.items():
             self._dongles[role].retune(centre_hz)
-        done = self.position()
-        return [
-            Retuned(
-                role=role,
-                centre_hz=self._dongles[role].info.centre_hz,
-                begun=begun.get(role, 0),
-                settled=done.get(role, 0) + round(SETTLING_S * self._true_rates_hz[role]),
+        now_s = self._clock()
+        changes = []
+        for role in centres_hz:
+            dongle = self._dongles[role]
+            settled = dongle.arrivals.index_at(now_s) + round(
+                SETTLING_S * self._true_rates_hz[role]
             )
-            for role in centres_hz
-        ]
+            self._settled[role] = settled
+            changes.append(
+                Retuned(
+                    role=role,
+                    centre_hz=dongle.info.centre_hz,
+                    begun=begun.get(role, 0),
+                    settled=max(settled - self._origins.get(role, settled), 0),
+                )
+            )
+        return changes
 
     def _silent(self, role: Role, dongle: Dongle) -> HardwareFault:
         arrivals, rate_hz = dongle.arrivals, self._true_rates_hz[role]

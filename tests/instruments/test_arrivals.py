@@ -82,6 +82,18 @@ def test_a_take_begins_within_a_buffer_and_counts_from_there() -> None:
     assert queue.take(1000) == []
 
 
+def test_a_take_cannot_begin_with_what_is_past() -> None:
+    queue = Arrivals(RATE_HZ, RATE_HZ)
+    put(queue, 100, 100)
+    assert not queue.begin(199)
+    put(queue, 100)
+    with pytest.raises(ValueError, match="no take"):
+        queue.take(1000)
+    assert queue.begin(300)
+    put(queue, 100)
+    assert [block.start for block in queue.take(1000)] == [0]
+
+
 def test_lost_on_the_way_is_missing_before_the_next() -> None:
     queue = filled(100, 100)
     # 50 ms late for good: 50 samples; certain half a second later.

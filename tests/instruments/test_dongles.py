@@ -332,6 +332,21 @@ def test_retuning_loses_no_sample_and_says_what_belongs_to_neither(opened, dongl
         source.retune({"output": 3e9})
 
 
+def test_a_take_after_tuning_begins_when_the_tuner_has_settled(dongles, counting) -> None:
+    other = dongles.stream(np.full((65_536, 2), 77), "other")
+    dongles.plug_in(0, f"stream {dongles.stream(counting)}", "repeat 1", f"at 150000000 {other}")
+    with DongleSource((INPUT,), warm_up_s=0.05) as source:
+        for _ in range(3):
+            source.retune({"input": 150e6})
+            time.sleep(0.1)
+            source.retune({"input": 153.785e6})
+            source.start()
+            blocks = source.read(0.1)["input"]
+            source.stop()
+            assert blocks[0].start == 0
+            assert (np.diff(numbers(blocks)) % 65_536 == 1).all()
+
+
 # What goes wrong ------------------------------------------------------------------------------
 
 
