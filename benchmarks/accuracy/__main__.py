@@ -10,26 +10,19 @@ import argparse
 import os
 import statistics
 import sys
-import tempfile
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from itertools import groupby
+from multiprocessing import get_context
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from benchmarks.accuracy import audio, carrier, discharge, receiver, spectrum, timing
-from benchmarks.accuracy.kept import Kept, code_digest
-from benchmarks.accuracy.trial import Outcome, Trial, outcome
+from benchmarks.accuracy.kept import Kept, digests
+from benchmarks.accuracy.running import ROOMS, draws_of, trials_of
+from benchmarks.accuracy.trial import Outcome, Trial
 from harness.vocabulary import TERMS
 
-TRIALS: tuple[Trial, ...] = (
-    *carrier.TRIALS,
-    *audio.TRIALS,
-    *receiver.TRIALS,
-    *spectrum.TRIALS,
-    *timing.TRIALS,
-    *discharge.TRIALS,
-)
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "accuracy.md"
 DRAWS = 200
 COVERAGE = (0.90, 0.99)
@@ -57,29 +50,31 @@ between lines or samples, what a declared uncertainty stands for.
 """
 
 
-def run(job: tuple[int, int]) -> list[Outcome]:
-    """Measure one draw of one trial; an outcome for each truth."""
-    number, draw = job
-    trial = TRIALS[number]
-    with tempfile.TemporaryDirectory() as folder:
-        findings = trial.measure(draw, Path(folder))
-    return [outcome(truth, findings) for truth in trial.truths_of(draw)]
+def trials() -> tuple[tuple[str, int, Trial], ...]:
+    """Give every trial, with its room and its number there."""
+    return tuple(
+        (room, number, trial) for room in ROOMS for number, trial in enumerate(trials_of(room))
+    )
 
 
-def measured(draws: int, chosen: Sequence[int]) -> Iterator[tuple[Trial, list[list[Outcome]]]]:
+def measured(
+    draws: int, chosen: Sequence[tuple[str, int, Trial]]
+) -> Iterator[tuple[Trial, list[list[Outcome]]]]:
     """Give each trial with its outcomes, a list for each reading; on the cores that it may use."""
-    kept = Kept(code_digest())
-    with ProcessPoolExecutor(len(os.sched_getaffinity(0))) as pool:
-        for number in chosen:
-            trial = TRIALS[number]
-            columns = kept.read(trial.signal, draws)
-            if columns is None:
-                print(f"{trial.signal} ...", file=sys.stderr, flush=True)
-                jobs = [(number, draw) for draw in range(1, draws + 1)]
-                rows = pool.map(run, jobs, chunksize=max(draws // 16, 1))
-                columns = [list(column) for column in zip(*rows, strict=True)]
-                kept.write(trial.signal, draws, columns)
-            yield trial, columns
+    now = digests()
+    kept = Kept(now)
+    cores = len(os.sched_getaffinity(0))
+    for room, of_room in groupby(chosen, key=lambda one: one[0]):
+        # Begun anew, not forked: a worker loads what its room needs and no more.
+        with ProcessPoolExecutor(cores, get_context("spawn")) as pool:
+            for _, number, trial in of_room:
+                columns = kept.read(trial.signal, draws)
+                if columns is None:
+                    print(f"{trial.signal} ...", file=sys.stderr, flush=True)
+                    columns, files = draws_of(pool, room, number, draws)
+                    if digests() == now:
+                        kept.write(trial.signal, draws, columns, files)
+                yield trial, columns
 
 
 def figure(value: float, name: str, places: int = 2, sign: str = "") -> str:
@@ -150,11 +145,11 @@ def summary(rows: Sequence[tuple[Trial, Sequence[Outcome]]]) -> str:
 def page(draws: int, words: Sequence[str]) -> str:
     """Make the whole page, or the part whose readings or signals hold one of the words."""
     chosen = [
-        number
-        for number, trial in enumerate(TRIALS)
+        one
+        for one in trials()
         if not words
         or any(
-            word in trial.signal or any(word in truth.reading for truth in trial.truths_of(1))
+            word in one[2].signal or any(word in truth.reading for truth in one[2].truths_of(1))
             for word in words
         )
     ]

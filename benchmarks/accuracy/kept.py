@@ -1,8 +1,8 @@
 """Outcomes kept from run to run: an interrupted run goes on where it was.
 
-A signal's outcomes are kept under what they hang on: every file of the measuring code, of what
-makes the signals and of the trials, the Python and the libraries. A change of any of it, down to
-a comment, discards all: which module a trial runs through is not told soundly by anything less.
+A signal's outcomes are kept beside the digests of what they hang on: every file of the checkout
+that the workers had loaded (which names all that those files can load), the tables, the Python
+and the libraries. A change of any of it, down to a comment, discards them.
 """
 
 from __future__ import annotations
@@ -11,8 +11,7 @@ import hashlib
 import json
 import os
 import platform
-import shutil
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from importlib.metadata import version
 from pathlib import Path
@@ -21,58 +20,72 @@ from benchmarks.accuracy.trial import Outcome, Truth
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / ".cache" / "accuracy"
-HANG_ON = ("harness", "tests/truth", "tests/measure", "benchmarks/accuracy")
+CODE = ("harness", "tests", "benchmarks")
+TABLES = "harness/data"
 LIBRARIES = ("numpy", "scipy", "numba")
 
 
-def code_digest(root: Path = ROOT, folders: Sequence[str] = HANG_ON) -> str:
-    """Digest of every file that outcomes hang on, and of what runs them."""
-    digest = hashlib.sha256()
-    for said in (platform.python_version(), platform.machine(), *map(version, LIBRARIES)):
-        digest.update(f"{said}\n".encode())
-    for folder in folders:
-        for path in sorted((root / folder).rglob("*")):
-            if path.is_file() and "__pycache__" not in path.parts:
-                octets = path.read_bytes()
-                name = path.relative_to(root).as_posix()
-                digest.update(f"{name} {len(octets)}\n".encode())
-                digest.update(octets)
-    return digest.hexdigest()
+def libraries() -> str:
+    """Say what runs the trials."""
+    return " ".join([platform.python_version(), platform.machine(), *map(version, LIBRARIES)])
+
+
+def digests(root: Path = ROOT, folders: Sequence[str] = CODE) -> dict[str, str]:
+    """Give the digest of every file that outcomes may hang on, by its name in the checkout."""
+    return {
+        path.relative_to(root).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for folder in folders
+        for path in sorted((root / folder).rglob("*"))
+        if path.is_file() and "__pycache__" not in path.parts
+    }
 
 
 class Kept:
-    """Outcomes of signals on disk; those of other code are removed.
+    """Outcomes of signals on disk, given back while all that they hang on is as it was.
 
     Parameters
     ----------
-    digest : str, ``code_digest()``
+    now : ``digests()``, taken before any of the code was loaded
     folder : where they are kept, if not in the checkout's cache
     """
 
-    def __init__(self, digest: str, folder: Path | None = None) -> None:
-        folder = folder or FOLDER
-        self._folder = folder / digest[:32]
-        if folder.is_dir():
-            for other in folder.iterdir():
-                if other.is_dir() and other != self._folder:
-                    shutil.rmtree(other)
+    def __init__(self, now: Mapping[str, str], folder: Path | None = None) -> None:
+        self._folder = folder or FOLDER
         self._folder.mkdir(parents=True, exist_ok=True)
+        self._now = now
 
     def read(self, signal: str, draws: int) -> list[list[Outcome]] | None:
         """Give a signal's outcomes, a list for each reading; None where there are none."""
         try:
-            columns = json.loads(self._path(signal, draws).read_text(encoding="utf-8"))
+            kept = json.loads(self._path(signal, draws).read_text(encoding="utf-8"))
         except FileNotFoundError:
             return None
-        return [[_outcome(fields) for fields in column] for column in columns]
+        if kept["libraries"] != libraries() or kept["hangs_on"] != self._hangs_on(kept["files"]):
+            return None
+        return [[_outcome(fields) for fields in column] for column in kept["columns"]]
 
-    def write(self, signal: str, draws: int, columns: Sequence[Sequence[Outcome]]) -> None:
-        """Keep a signal's outcomes: all of them, or after an interruption none."""
+    def write(
+        self,
+        signal: str,
+        draws: int,
+        columns: Sequence[Sequence[Outcome]],
+        files: Iterable[str],
+    ) -> None:
+        """Keep a signal's outcomes and what they hang on: all, or after an interruption none."""
         path = self._path(signal, draws)
         new = path.with_suffix(".new")
-        text = json.dumps([[asdict(one) for one in column] for column in columns])
-        new.write_text(text, encoding="utf-8")
+        kept = {
+            "libraries": libraries(),
+            "files": sorted(files),
+            "hangs_on": self._hangs_on(files),
+            "columns": [[asdict(one) for one in column] for column in columns],
+        }
+        new.write_text(json.dumps(kept), encoding="utf-8")
         os.replace(new, path)
+
+    def _hangs_on(self, files: Iterable[str]) -> dict[str, str | None]:
+        tables = {name for name in self._now if name.startswith(f"{TABLES}/")}
+        return {name: self._now.get(name) for name in sorted(tables | set(files))}
 
     def _path(self, signal: str, draws: int) -> Path:
         name = hashlib.sha256(signal.encode()).hexdigest()[:16]
