@@ -86,10 +86,10 @@ def true_skew_s(at_s, begins_s, first_ppm, second_ppm):
         (0.00001, 0.0, 0.0, 40.0, 1e-7),
         (0.00002, 0.0, 0.0, 40.0, 1e-7),
         (0.00003, 0.0, 0.0, 40.0, 1e-7),
-        # The clocks of DESIGN's bench, and worse ones.
-        (0.0123, -12.43, 38.63, 40.0, 2e-7),
-        (-0.0123, 38.63, -12.43, 40.0, 2e-7),
-        (0.0123, 80.0, -80.0, 40.0, 5e-7),
+        # The clocks of the simulated bench, and worse ones: no less sure for it.
+        (0.0123, -12.43, 38.63, 40.0, 5e-8),
+        (-0.0123, 38.63, -12.43, 40.0, 5e-8),
+        (0.0123, 80.0, -80.0, 40.0, 1e-7),
         # A weak signal.
         (0.0123, -12.43, 38.63, 15.0, 5e-6),
     ],
