@@ -13,6 +13,7 @@ from typing import NoReturn
 import typer
 
 from harness import __version__
+from harness.commands.accept_unit import accept_unit
 from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.devices import devices
@@ -72,6 +73,7 @@ def root(
 
 
 app.command("demo", cls=PlainCommand)(demo)
+app.command("accept", cls=PlainCommand)(accept_unit)
 app.command("devices", cls=PlainCommand)(devices)
 app.command("record", cls=PlainCommand)(record)
 app.command("measure", cls=PlainCommand)(measure)

@@ -126,7 +126,7 @@ def _performed(
             bench,
             runner.findings,
             title=f"Acceptance of {unit.name}",
-            procedure="short acceptance" if extent == SHORT else "acceptance",
+            procedure="short acceptance" if extent.is_short else "acceptance",
             source=opened.kind,
             cautions=cautions,
             started=started,

@@ -15,6 +15,7 @@ from tests.truth.files import write_pair
 
 COMMANDS = (
     "demo",
+    "accept",
     "devices",
     "record",
     "measure",
