@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from harness.blocks import Block, flow
-from harness.describe import Bench, Unit
 from harness.devices import Role
 from harness.dsp import compiled
 from harness.dsp.channel import ChannelReceiver, plan_channel
@@ -27,6 +27,9 @@ from harness.recordings import AudioFile, Recording, is_real, open_audio, open_r
 from harness.recordings.recording import BLOCK_SAMPLES
 from harness.uncertainty import Contribution
 from harness.units import LEAST_CARRIER_HZ, mhz_in_words
+
+if TYPE_CHECKING:
+    from harness.describe import Bench, Unit
 
 SAME_LEVEL_DB = 1e-6
 """Two calibrations nearer than this are one. Chosen: rounding."""

@@ -11,10 +11,9 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import get_args
+from typing import TYPE_CHECKING, get_args
 
 from harness.blocks import Block
-from harness.describe import Bench, Unit
 from harness.devices import Role
 from harness.errors import BadInput, HarnessError
 from harness.measure.feed import Feed, open_feed
@@ -23,6 +22,9 @@ from harness.measure.select import Wish
 from harness.measure.setup import Measurement, Options
 from harness.readings import UNCALIBRATED, Findings, Reading, RecordingUsed
 from harness.recordings import AudioFile, Recording, open_take, read_log
+
+if TYPE_CHECKING:
+    from harness.describe import Bench, Unit
 
 CLIPPED_SHARE = 1e-4
 """Share of samples at a rail above which readings are flagged as clipped. Chosen."""

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.describe import Unit
 from harness.dsp.decode import decode
 from harness.errors import BadInput
 from harness.recordings import Recording
+
+if TYPE_CHECKING:
+    from harness.describe import Unit
 
 DEFAULT_SPACING_HZ = 12500.0
 LEAST_SPACING_HZ = 1000.0
