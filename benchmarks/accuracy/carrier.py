@@ -22,11 +22,6 @@ from tests.truth.signals import Carrier, Dongle, Sine, noise_dbfs_hz, peaks_hz
 CENTRE_HZ = 153.825e6
 FULL_SCALE_DBM, PORT_OFFSET_DB = -12.3, 40.7
 PEAK_NAMES = ("deviation_peak_positive", "deviation_peak_negative", "deviation_peak")
-PURE = (
-    "what is sent has no other harmonics at all; noise hides weak ones, for which U has to leave"
-    " room"
-)
-MANY_SINES = 4
 CARRIER_WITHIN_HZ = 5.0
 """The carrier is drawn evenly within this of what is named: some lines of a second's spectrum."""
 TONE_WITHIN = 5e-4
@@ -174,8 +169,7 @@ def _trial(name: str, signal: Signal, *, peaks: bool = False, level: bool = True
             ]
         return tuple(given)
 
-    why = dict.fromkeys(PEAK_NAMES, PURE) if peaks and len(signal.sines) < MANY_SINES else {}
-    return Trial(signal=name, truths=truths, measure=measure, why=why)
+    return Trial(signal=name, truths=truths, measure=measure)
 
 
 def _sine(frequency_hz: float, deviation_hz: float, phase_rad: float = 0.0) -> Sine:

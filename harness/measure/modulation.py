@@ -45,8 +45,9 @@ STEADY_TURNS = 4
 """So often the bins are weighed by what the turn before found. Chosen: it settles in three."""
 CLEAR_SIGMAS = 4.0
 """A harmonic so many standard deviations of the noise high is one. Chosen."""
-UNSEEN_SIZES = np.geomspace(0.01, 100.0, 49)
-"""Variances that weak harmonics may have, to the noise of the one that shows them best. Chosen."""
+UNSEEN_SIZES = np.geomspace(0.4, 100.0, 33)
+"""Variances that weak harmonics may have, to the noise of the one that shows them best. Chosen:
+smaller ones look like none at all, and would outweigh what is just below the noise."""
 SILENCE = 1e-9
 """A tone below this share of the largest sample is the rounding of numbers. Chosen."""
 
@@ -361,14 +362,22 @@ def likely_harmonics(amplitudes: NDArray[np.complex128], variances: FloatArray) 
     -----
     The first, and those of ``CLEAR_SIGMAS``, stay as they are. Of the others it is assumed that
     they fall as 1 / k, as distortion's do, from a size that is not known at all (evenly in its
-    logarithm). What was seen weighs the sizes; under each of them a harmonic keeps the share
-    size / (size + noise) of what was seen, and has that share of the noise for its variance. To
-    leave them out whole would need the noise of all of them in the uncertainty, which in high ones
-    is a hundred times what a harmonic can be; to keep them whole brings it into the value.
+    logarithm). What was seen weighs the sizes; under each of them a harmonic is likely to be the
+    share size / (size + noise) of what was seen, and that share of the noise is what its two parts
+    scatter by about it. To leave them out whole would need the noise of all of them in the
+    uncertainty, which in high ones is a hundred times what a harmonic can be; to keep them whole
+    brings it into the value.
+
+    What is kept is the root of the share. The share itself makes harmonics smaller on the whole
+    than they are, and the error of the peak, where there are none, far smaller than is told: seen
+    with a mean square of size + noise, they keep that of their size by the root. What noise alone
+    makes of the value is then share * noise, which is what is told.
 
     References
     ----------
-    Shrinkage by a prior whose size the data weigh (empirical Bayes; common practice, from memory).
+    Shrinkage by a prior whose size the data weigh (empirical Bayes; common practice), and by the
+    root, so that what is estimated spreads as what is true does (T. A. Louis, J. Am. Stat. Assoc.
+    79 (1984) 393). Both from memory.
     """
     clear = np.abs(amplitudes) > CLEAR_SIGMAS * np.sqrt(variances)
     clear[0] = True
@@ -385,7 +394,7 @@ def likely_harmonics(amplitudes: NDArray[np.complex128], variances: FloatArray) 
     kept = weight @ (size / total)
     apart = weight @ (size / total - kept) ** 2
     value, variance = amplitudes.copy(), variances.copy()
-    value[weak] = kept * seen
+    value[weak] = np.sqrt(kept) * seen
     variance[weak] = kept * noise + apart * np.abs(seen) ** 2 / 2.0
     return LikelyHarmonics(amplitudes=value, variances=variance)
 
