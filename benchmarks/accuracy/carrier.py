@@ -7,6 +7,7 @@ declared with an uncertainty.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -127,7 +128,20 @@ def _peaks_hz(sines: tuple[Sine, ...]) -> tuple[float, float]:
     return peaks_hz(sines, 1.0 / sines[0].frequency_hz)
 
 
-def _trial(name: str, signal: Signal, *, peaks: bool = False, level: bool = True) -> Trial:
+BEAT = (
+    "the recorder's spike beats with the carrier, and the beat, which averages out, is taken for"
+    " noise of the power: U is eight times the scatter, and a tenth of the goal"
+)
+
+
+def _trial(
+    name: str,
+    signal: Signal,
+    *,
+    peaks: bool = False,
+    level: bool = True,
+    why: Mapping[str, str] | None = None,
+) -> Trial:
     nominal_hz = CENTRE_HZ + signal.channel_hz
 
     def measure(draw: int, folder: Path) -> Findings:
@@ -169,7 +183,7 @@ def _trial(name: str, signal: Signal, *, peaks: bool = False, level: bool = True
             ]
         return tuple(given)
 
-    return Trial(signal=name, truths=truths, measure=measure)
+    return Trial(signal=name, truths=truths, measure=measure, why=why or {})
 
 
 def _sine(frequency_hz: float, deviation_hz: float, phase_rad: float = 0.0) -> Sine:
@@ -288,5 +302,6 @@ TRIALS = (
         "tuned onto the channel: spike and image in it",
         Signal(error_hz=300.0, sines=(TONE,), channel_hz=0.0, cnr_db=30.0, faulty=True),
         peaks=True,
+        why={"carrier_power": BEAT},
     ),
 )
