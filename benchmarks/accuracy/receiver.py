@@ -29,6 +29,13 @@ GOALS: Mapping[str, float] = {
 }
 """DESIGN section 3."""
 RATED_DEVIATION_HZ = 2500.0
+WHY: Mapping[str, Mapping[str, str]] = {
+    "hum and noise -40 dB, 0.7 s": {
+        "hum_and_noise": "the window leaves some 3.5 blocks of 0.1 s, so that the coverage factor"
+        " is about 3"
+    },
+}
+"""Signals whose interval cannot hold the truth as often as it says, and the reason."""
 
 
 def _truths(
@@ -50,6 +57,7 @@ def _of_audio(case: Case) -> Trial:
         signal=case.name,
         truths=_truths(case.reading, case.make, case.conditions),
         measure=measure,
+        why=WHY.get(case.name, {}),
     )
 
 
