@@ -142,6 +142,12 @@ def _staircases(signal: str, take: SquelchStaircases) -> Trial:
     )
 
 
+EXACT = (
+    "Garwood's interval is exact for whole counts: it holds the truth at least as often as it says,"
+    " and for few key-ups more often"
+)
+
+
 def _false_keyings(expected: float) -> Trial:
     """Let so many key-ups be expected in the time that is watched."""
     take = FalseKeyings(rate_per_h=3600.0 * expected / WATCHED_S, watched_s=WATCHED_S)
@@ -157,6 +163,7 @@ def _false_keyings(expected: float) -> Trial:
         signal=f"{expected:g} key-ups expected in {WATCHED_S:g} s",
         truths=(Truth(reading="false_keying_rate", value=take.rate_per_h, goal=goal),),
         measure=measure,
+        why={"false_keying_rate": EXACT},
     )
 
 
