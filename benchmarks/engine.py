@@ -290,11 +290,16 @@ def seconds_by_turns(
     works: dict[str, tuple[float, Callable[[], object]]],
     turns: int,
     clock: Callable[[], float] = time.process_time,
+    before_each: Callable[[], object] = lambda: None,
 ) -> dict[str, list[float]]:
-    """Time each piece of work in turn; give seconds per second of recording."""
+    """Time each piece of work in turn; give seconds per second of recording.
+
+    ``before_each`` is not timed.
+    """
     taken: dict[str, list[float]] = {name: [] for name in works}
     for _ in range(turns):
         for name, (length_s, work) in works.items():
+            before_each()
             began = clock()
             work()
             taken[name].append((clock() - began) / length_s)
@@ -409,7 +414,8 @@ def measure_all(folder: Path, turns: int, chain_s: int) -> tuple[list[Line], lis
         for name in ("engine", "measure carrier", "pyfftw overlap-save"):
             if name in works:
                 works[name][1]()
-        taken = seconds_by_turns(works, turns)
+        # The arrays of the plain chain may have pushed the recording out of memory.
+        taken = seconds_by_turns(works, turns, before_each=lambda: read_only(long))
     speeds = [
         Line(name, 1 / statistics.median(each), 1 / min(each), None) for name, each in taken.items()
     ]

@@ -32,11 +32,7 @@ from harness.errors import HarnessError, one_line
 INTERRUPTED = 130
 """Exit status after Ctrl-C: 128 + SIGINT, the shell's custom."""
 
-HELP = """Measure and judge FM repeaters from recordings.
-
-They come from receivers on the bench (record), its sound card (listen), the simulated bench
-(demo), other programs (import), or are SigMF already.
-"""
+HELP = "Measure and judge FM repeaters, on the bench, simulated, or from recordings."
 
 SELF_CHECK_HELP = """Measure the simulated bench against its settings.
 
