@@ -14,6 +14,7 @@ import typer
 
 from harness import __version__
 from harness.commands.accept_unit import accept_unit
+from harness.commands.calibrate import calibrate
 from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.devices import devices
@@ -72,6 +73,7 @@ app.command("demo", cls=PlainCommand)(demo)
 app.command("accept", cls=PlainCommand)(accept_unit)
 app.command("devices", cls=PlainCommand)(devices)
 app.command("record", cls=PlainCommand)(record)
+app.command("calibrate", cls=PlainCommand)(calibrate)
 app.command("measure", cls=PlainCommand)(measure)
 app.command("remeasure", cls=PlainCommand)(remeasure)
 app.command("import", cls=PlainCommand)(import_recording)

@@ -107,6 +107,24 @@ def frequencies_hz(text: str, option: str) -> list[float]:
     return [value for part in text.split(",") if (value := number_hz(part, option)) is not None]
 
 
+def numbers(text: str, option: str) -> list[float]:
+    """Read finite numbers with commas between.
+
+    Raises
+    ------
+    BadInput : one is none.
+    """
+    try:
+        found = [float(part) for part in text.split(",")]
+    except ValueError:
+        found = [math.nan]
+    if not all(math.isfinite(one) for one in found):
+        raise BadInput(
+            f"{text!r} is no row of numbers", option, "Write them with commas between: -30,-40."
+        )
+    return found
+
+
 def column_names(text: str | None) -> dict[str, str] | None:
     """Read which columns of a battery log are which.
 

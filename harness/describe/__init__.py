@@ -14,6 +14,15 @@ from harness.describe.bench import (
     bench_from,
     load_bench,
 )
+from harness.describe.calibration import (
+    CalibrationFile,
+    ClockCalibration,
+    LevelCalibration,
+    ReceiverCalibration,
+    load_calibration,
+    same_gain,
+    write_calibration,
+)
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES, cautions_for
 from harness.describe.chemistries import CHEMISTRIES, Chemistry
 from harness.describe.examples import EXAMPLES, example_path
@@ -27,16 +36,20 @@ __all__ = [
     "LOCAL_RULES",
     "Battery",
     "Bench",
+    "CalibrationFile",
     "Chemistry",
+    "ClockCalibration",
     "Connected",
     "GeneratorDescription",
     "InputReceiver",
+    "LevelCalibration",
     "LevelLine",
     "LevelPlan",
     "MeterDescription",
     "OutputReceiver",
     "PathElement",
     "Receiver",
+    "ReceiverCalibration",
     "SimulatedDescription",
     "SoundDescription",
     "Unit",
@@ -45,6 +58,9 @@ __all__ = [
     "example_path",
     "level_plan",
     "load_bench",
+    "load_calibration",
     "load_unit",
+    "same_gain",
     "unit_from",
+    "write_calibration",
 ]

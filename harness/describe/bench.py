@@ -16,8 +16,14 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import BeforeValidator, model_validator
+from pydantic import BeforeValidator, PrivateAttr, model_validator
 
+from harness.describe.calibration import (
+    ClockCalibration,
+    LevelCalibration,
+    day,
+    load_calibration,
+)
 from harness.describe.document import Description, checked, read_toml, shown
 from harness.describe.quantities import (
     BaudRate,
@@ -40,21 +46,15 @@ from harness.describe.quantities import (
     refuse,
 )
 from harness.devices import Role
+from harness.errors import BadInput
 from harness.uncertainty import Contribution
 
 SOURCE = "bench file"
+CALIBRATION_SOURCE = "calibration file"
 SAFE_INPUT_DBM = 10.0
 """What a low-cost receiver stands without damage: common practice, no source."""
 SAMPLE_RATE_HZ = 250e3
 """Chosen: a rate that low-cost receivers offer and several channels fit in."""
-
-
-def _day(value: object) -> object:
-    """Let a date also stand as text, as ``plain`` gives it."""
-    try:
-        return date.fromisoformat(value) if isinstance(value, str) else value
-    except ValueError:
-        return value
 
 
 class PathElement(Description):
@@ -100,7 +100,8 @@ class Receiver(Description):
 
     ``full_scale_dbm`` is the power at its connector of a complex sinusoid of amplitude 1 at
     ``gain_db``; ``clock_error_ppm`` is positive when its clock is fast; ``skew_s`` is added to its
-    time. ``safe_input_dbm`` is what it stands without damage.
+    time. ``safe_input_dbm`` is what it stands without damage. ``calibration`` names a calibration
+    file, from which ``load_bench`` fills in scale and clock.
     """
 
     role: ClassVar[Role]
@@ -109,6 +110,7 @@ class Receiver(Description):
     serial: Name | None = None
     sample_rate_hz: SampleRateHz = SAMPLE_RATE_HZ
     gain_db: GainDb | None = None
+    calibration: DeviceName | None = None
     clock_error_ppm: ClockPpm | None = None
     clock_uncertainty_ppm: ClockUncertaintyPpm | None = None
     full_scale_dbm: LevelDbm | None = None
@@ -117,6 +119,8 @@ class Receiver(Description):
     skew_uncertainty_s: SkewUncertaintyS | None = None
     safe_input_dbm: LevelDbm = SAFE_INPUT_DBM
     path: tuple[PathElement, ...] = ()
+    _level: LevelCalibration | None = PrivateAttr(default=None)
+    _clock: ClockCalibration | None = PrivateAttr(default=None)
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
@@ -129,6 +133,29 @@ class Receiver(Description):
                 refuse(f"needs {value} and {uncertainty} together, or neither")
         _each_once("path", self.path)
         return self
+
+    @property
+    def level_calibration(self) -> LevelCalibration | None:
+        """Where its level scale comes from, when that is a calibration file."""
+        return self._level
+
+    @property
+    def clock_calibration(self) -> ClockCalibration | None:
+        """Where its clock error comes from, when that is a calibration file."""
+        return self._clock
+
+    def calibrated(self, level: LevelCalibration | None, clock: ClockCalibration | None) -> Self:
+        """Give the same receiver with what a calibration file says of it."""
+        found: dict[str, float] = {}
+        if level is not None:
+            found["full_scale_dbm"] = level.full_scale_dbm
+            found["full_scale_uncertainty_db"] = level.full_scale_uncertainty_db
+        if clock is not None:
+            found["clock_error_ppm"] = clock.clock_error_ppm
+            found["clock_uncertainty_ppm"] = clock.clock_uncertainty_ppm
+        made = self.model_copy(update=found)
+        made._level, made._clock = level, clock
+        return made
 
     @property
     def port_offset_db(self) -> float:
@@ -147,7 +174,7 @@ class Receiver(Description):
             name=f"{prefix}.full_scale_dbm",
             standard_uncertainty=self.full_scale_uncertainty_db,
             kind="B",
-            source=SOURCE,
+            source=SOURCE if self._level is None else CALIBRATION_SOURCE,
         )
         return (scale, *_declared(f"{prefix}.path", 1.0, self.path))
 
@@ -160,7 +187,7 @@ class Receiver(Description):
                 name=f"{bench_name}.{self.role}.clock_error_ppm",
                 standard_uncertainty=self.clock_uncertainty_ppm,
                 kind="B",
-                source=SOURCE,
+                source=SOURCE if self._clock is None else CALIBRATION_SOURCE,
             ),
         )
 
@@ -321,7 +348,7 @@ class Bench(Description):
     note: Name | None = None
     operator: Name | None = None
     place: Name | None = None
-    calibrated: Annotated[date, BeforeValidator(_day)] | None = None
+    calibrated: Annotated[date, BeforeValidator(day)] | None = None
     connection_uncertainty_db: UncertaintyDb | None = None
     input: InputReceiver | None = None
     output: OutputReceiver | None = None
@@ -467,4 +494,45 @@ def load_bench(path: Path | str) -> Bench:
     ------
     BadInput : the file cannot be read, is not TOML, or a key is unknown, missing or wrong.
     """
-    return checked(Bench, read_toml(path), str(path))
+    bench = checked(Bench, read_toml(path), str(path))
+    found = {
+        role: _calibrated(receiver, Path(path))
+        for role in ("input", "output")
+        if (receiver := getattr(bench, role)) is not None and receiver.calibration is not None
+    }
+    return bench.model_copy(update=found) if found else bench
+
+
+def _calibrated(receiver: Receiver, bench_path: Path) -> Receiver:
+    """Fill in a receiver from the calibration file that it names, beside the bench file."""
+    where, table = str(bench_path), f"[{receiver.role}]"
+    if receiver.serial is None:
+        raise BadInput(f"{table} has calibration and no serial", where, "Give the serial.")
+    named = bench_path.parent / str(receiver.calibration)
+    known = load_calibration(named).of(receiver.serial)
+    if not known.level and known.clock is None:
+        raise BadInput(
+            f"has no receiver with serial = {shown(receiver.serial)}",
+            str(named),
+            "Calibrate it, or correct the serial in the bench file.",
+        )
+    for key, is_known in (("full_scale_dbm", known.level), ("clock_error_ppm", known.clock)):
+        if is_known and getattr(receiver, key) is not None:
+            raise BadInput(
+                f"{table} has {key}, and so has its calibration", where, "Leave one of the two out."
+            )
+    level = None
+    if known.level:
+        gains = ", ".join(f"{one.gain_db:g}" for one in known.level)
+        if receiver.gain_db is None:
+            raise BadInput(
+                f"{table} has calibration and no gain_db", where, f"Calibrated is gain {gains} dB."
+            )
+        level = known.level_at(receiver.gain_db)
+        if level is None:
+            raise BadInput(
+                f"{table} has gain_db = {receiver.gain_db:g}, at which it is not calibrated",
+                where,
+                f"Calibrate it there, or use gain {gains} dB.",
+            )
+    return receiver.calibrated(level, known.clock)

@@ -21,6 +21,7 @@ from harness.dsp.decode import clipped_samples, decode
 from harness.dsp.plan import PASSBAND_SPACINGS
 from harness.errors import BadInput, Damaged
 from harness.measure.ahead import ahead, cores
+from harness.measure.calibrated import Validity, validity
 from harness.measure.select import Wish, select_channel
 from harness.measure.setup import Channel, Step
 from harness.recordings import AudioFile, Recording, is_real, open_audio, open_recording
@@ -56,6 +57,7 @@ class Feed:
     samples: int = 0
     lost: int = 0
     clipped_audio: int = 0
+    validity: Validity = field(default_factory=Validity)
 
     @property
     def clipped(self) -> int:
@@ -208,6 +210,7 @@ def open_feed(
         receiver=receiver,
         span_samples=span_samples,
         cautions=cautions,
+        validity=validity(recording, declared),
     )
 
 

@@ -291,15 +291,22 @@ def _completed(
 
     def flagged(reading: Reading) -> Reading:
         added = {flag for name in reading.recordings for flag in flags.get(name, ())}
+        for feed in feeds:
+            faults = feed.validity.faults(reading)
+            if faults:
+                added.add(UNCALIBRATED)
+                more.extend(fault for fault in faults if fault not in more)
         if _rests_on_calibration(reading) and all(c.kind == "A" for c in reading.contributions):
             added.add(UNCALIBRATED)
         if not added - set(reading.flags):
             return reading
         return replace(reading, flags=(*reading.flags, *sorted(added - set(reading.flags))))
 
+    # Before the cautions are put together: it adds to them.
+    readings = tuple(flagged(reading) for reading in findings.readings)
     return replace(
         findings,
-        readings=tuple(flagged(reading) for reading in findings.readings),
+        readings=readings,
         cautions=(*more, *findings.cautions),
         recordings=tuple(
             RecordingUsed(path=f.recording.name, role=f.role, sha512=f.recording.sha512 or "")

@@ -18,6 +18,7 @@ COMMANDS = (
     "accept",
     "devices",
     "record",
+    "calibrate",
     "measure",
     "remeasure",
     "import",

@@ -1,0 +1,192 @@
+"""The calibration file: what is known of receivers, how well, from when and until when.
+
+One ``[[receiver]]`` per serial; in it a ``[[receiver.level]]`` for each gain and one
+``[receiver.clock]``. Every uncertainty is a standard uncertainty, as in a bench file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any, Self
+
+from pydantic import BeforeValidator, model_validator
+
+from harness.describe.document import Description, checked, read_toml, shown
+from harness.describe.quantities import (
+    ClockPpm,
+    ClockUncertaintyPpm,
+    GainDb,
+    LevelDbm,
+    LimitValue,
+    Name,
+    RadioHz,
+    UncertaintyDb,
+    refuse,
+)
+from harness.errors import BadInput
+
+SAME_GAIN_DB = 0.05
+"""Gains nearer than this are one setting. Chosen: half of the last digit that drivers tell."""
+
+
+def day(value: object) -> object:
+    """Let a date also stand as text, as ``plain`` gives it."""
+    try:
+        return date.fromisoformat(value) if isinstance(value, str) else value
+    except ValueError:
+        return value
+
+
+def _instant(value: object) -> object:
+    try:
+        return datetime.fromisoformat(value) if isinstance(value, str) else value
+    except ValueError:
+        return value
+
+
+class Calibration(Description):
+    """When something was found, how warm it was, and the last day that it holds."""
+
+    made_utc: Annotated[datetime, BeforeValidator(_instant)]
+    valid_until: Annotated[date, BeforeValidator(day)]
+    temperature_degc: LimitValue | None = None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.made_utc.tzinfo is None:
+            refuse("made_utc has no time zone; end it with Z")
+        if self.valid_until < self.made_utc.date():
+            refuse(f"valid_until = {self.valid_until} lies before made_utc = {self.made_utc}")
+        if self.temperature_degc is not None and not -60.0 <= self.temperature_degc <= 100.0:
+            refuse(f"temperature_degc = {self.temperature_degc:g} is outside -60 to 100 degC")
+        return self
+
+
+class LevelCalibration(Calibration):
+    """Level scale at one gain; ``lowest_dbm`` to ``highest_dbm`` at the connector it was found."""
+
+    gain_db: GainDb
+    full_scale_dbm: LevelDbm
+    full_scale_uncertainty_db: UncertaintyDb
+    lowest_dbm: LevelDbm
+    highest_dbm: LevelDbm
+
+    @model_validator(mode="after")
+    def _range(self) -> Self:
+        if self.lowest_dbm > self.highest_dbm:
+            refuse(f"lowest_dbm = {self.lowest_dbm:g} lies above highest_dbm")
+        return self
+
+
+class ClockCalibration(Calibration):
+    """Clock error, positive when the clock is fast, and the frequency that it was found at."""
+
+    clock_error_ppm: ClockPpm
+    clock_uncertainty_ppm: ClockUncertaintyPpm
+    frequency_hz: RadioHz
+
+
+class ReceiverCalibration(Description):
+    """What was found of the receiver with one serial."""
+
+    serial: Name
+    level: tuple[LevelCalibration, ...] = ()
+    clock: ClockCalibration | None = None
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        for number, one in enumerate(self.level):
+            if any(same_gain(one.gain_db, other.gain_db) for other in self.level[:number]):
+                refuse(f"has two levels at gain_db = {one.gain_db:g}; keep one")
+        return self
+
+    def level_at(self, gain_db: float) -> LevelCalibration | None:
+        """Give the level scale at a gain, or None."""
+        return next((one for one in self.level if same_gain(one.gain_db, gain_db)), None)
+
+
+class CalibrationFile(Description):
+    """All receivers of a calibration file."""
+
+    receiver: tuple[ReceiverCalibration, ...] = ()
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        serials = [one.serial for one in self.receiver]
+        for serial in serials:
+            if serials.count(serial) > 1:
+                refuse(f"has two receivers with serial = {shown(serial)}; keep one")
+        return self
+
+    def of(self, serial: str) -> ReceiverCalibration:
+        """Give what is known of a receiver; nothing of one that is not there."""
+        found = (one for one in self.receiver if one.serial == serial)
+        return next(found, ReceiverCalibration(serial=serial))
+
+    def with_receiver(self, receiver: ReceiverCalibration) -> CalibrationFile:
+        """Give the same file with one receiver put in, or in the place of its earlier self."""
+        others = tuple(one for one in self.receiver if one.serial != receiver.serial)
+        return CalibrationFile(receiver=(*others, receiver))
+
+
+def same_gain(first_db: float, second_db: float) -> bool:
+    """Tell whether two gains are one setting."""
+    return abs(first_db - second_db) < SAME_GAIN_DB
+
+
+def load_calibration(path: Path | str) -> CalibrationFile:
+    """Read a calibration file.
+
+    Raises
+    ------
+    BadInput : the file cannot be read, is not TOML, or a key is unknown, missing or wrong.
+    """
+    return checked(CalibrationFile, read_toml(path), str(path))
+
+
+def write_calibration(path: Path, calibration: CalibrationFile) -> None:
+    """Write a calibration file whole: beside the old one, synced, then in its place.
+
+    Raises
+    ------
+    BadInput : it cannot be written there; what stood there stays.
+    """
+    lines = ["# Receivers as calibrated; every uncertainty is one standard deviation."]
+    for receiver in calibration.receiver:
+        plain = receiver.plain()
+        lines += ["", "[[receiver]]", f"serial = {_toml(plain['serial'])}"]
+        for level in plain.get("level", ()):
+            lines += ["", "[[receiver.level]]", *_keys(level)]
+        if "clock" in plain:
+            lines += ["", "[receiver.clock]", *_keys(plain["clock"])]
+    new = path.with_name(path.name + ".new")
+    try:
+        with new.open("x", encoding="utf-8") as file:
+            file.write("\n".join(lines) + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(new, path)
+    except FileExistsError as error:
+        raise BadInput(
+            "is there from a calibration that was cut off", str(new), "Remove it and run again."
+        ) from error
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            new.unlink(missing_ok=True)
+        raise BadInput(
+            f"cannot be written: {error.strerror}", str(path), "Check the folder and its rights."
+        ) from error
+
+
+def _keys(table: dict[str, Any]) -> list[str]:
+    return [f"{key} = {_toml(value)}" for key, value in table.items()]
+
+
+def _toml(value: Any) -> str:
+    """Write a number or text; dates stay text, which the reader takes as well."""
+    # A name is printable (quantities), so JSON's escapes are those of a TOML string.
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)

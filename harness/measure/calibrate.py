@@ -1,0 +1,193 @@
+"""Level scale and clock error of a receiver, from recordings of a carrier that is known.
+
+Both go by ``measure_recordings("carrier")``, the path of every other reading. JCGM 100 5.1.2 adds
+the parts; what is declared is shared by all levels, so it does not average out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from harness.describe import Bench, bench_from
+from harness.errors import BadInput
+from harness.measure.run import measure_recordings
+from harness.readings import Reading
+from harness.recordings import open_recording
+from harness.uncertainty import Contribution, combine
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelFound:
+    """Level scale by least squares: ``known_dbm = full_scale_dbm + level_dbfs``.
+
+    Parameters
+    ----------
+    standard_uncertainty_db : half of the 95.45 % uncertainty, so that twice it covers as much
+    known_dbm, level_dbfs, residuals_db : one each per recording; the last are the linearity
+    gain_db : of the recordings, None where none tells it
+    """
+
+    full_scale_dbm: float
+    standard_uncertainty_db: float
+    known_dbm: tuple[float, ...]
+    level_dbfs: tuple[float, ...]
+    residuals_db: tuple[float, ...]
+    gain_db: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockFound:
+    """Clock error in ppm, positive when the clock is fast, with its standard uncertainty."""
+
+    clock_error_ppm: float
+    standard_uncertainty_ppm: float
+    frequency_hz: float
+
+
+def calibrate_level(
+    paths: Sequence[Path],
+    known_dbm: Sequence[float],
+    uncertainty_db: float,
+    *,
+    at_hz: float | None = None,
+) -> LevelFound:
+    """Find the power of full scale at the receiver's connector.
+
+    Parameters
+    ----------
+    paths : one recording per level, all at one gain
+    known_dbm : level at the receiver's connector, one per recording
+    uncertainty_db : standard uncertainty of the known levels, shared by all of them
+    at_hz : middle of the channel, where it is not to be found
+
+    Raises
+    ------
+    BadInput : numbers that do not match, no carrier, clipped or lost samples, unlike gains.
+
+    Notes
+    -----
+    The uncertainty is that of a level measured later, anywhere in the range: the shared known
+    level, and the scatter s about the line with sqrt(1 + 1/n) (the new level and the mean).
+    """
+    if not paths or len(paths) != len(known_dbm):
+        raise BadInput(
+            f"{len(known_dbm)} levels are given for {len(paths)} recordings",
+            "--level",
+            "Give one for each recording, with commas between.",
+        )
+    levels_dbfs, repeat_db, gains = [], [], []
+    for path in paths:
+        recording = open_recording(path)
+        bench = None
+        if recording.full_scale_dbm is None:
+            # Full scale at 0 dBm: what comes out in dBm is then dBFS.
+            bench = _unit_scale(recording.role or "output")
+        reading = _carrier(path, "carrier_power", bench, at_hz)
+        shift_db = (recording.full_scale_dbm or 0.0) + (recording.port_offset_db or 0.0)
+        levels_dbfs.append(_value(reading) - shift_db)
+        repeat_db.append(_repeatability(reading))
+        gains.append(recording.gain_db)
+    if len({gain for gain in gains if gain is not None}) > 1:
+        raise BadInput(
+            "the recordings were made at different gains", "RECORDING", "Calibrate gain by gain."
+        )
+    scales_dbm = np.array(known_dbm) - np.array(levels_dbfs)
+    full_scale_dbm = float(scales_dbm.mean())
+    residuals_db = scales_dbm - full_scale_dbm
+    count = len(paths)
+    parts = [
+        Contribution(name="known level", standard_uncertainty=uncertainty_db),
+        Contribution(
+            name="repeatability",
+            standard_uncertainty=math.sqrt(float(np.mean(np.square(repeat_db)))),
+            kind="A",
+        ),
+    ]
+    if count > 1:
+        scatter_db = float(np.std(scales_dbm, ddof=1))
+        parts.append(
+            Contribution(
+                name="linearity",
+                standard_uncertainty=scatter_db * math.sqrt(1.0 + 1.0 / count),
+                kind="A",
+                degrees_of_freedom=count - 1,
+            )
+        )
+    return LevelFound(
+        full_scale_dbm=full_scale_dbm,
+        standard_uncertainty_db=combine(parts).expanded_uncertainty / 2.0,
+        known_dbm=tuple(known_dbm),
+        level_dbfs=tuple(levels_dbfs),
+        residuals_db=tuple(float(one) for one in residuals_db),
+        gain_db=next((gain for gain in gains if gain is not None), None),
+    )
+
+
+def calibrate_frequency(path: Path, known_hz: float, uncertainty_hz: float) -> ClockFound:
+    """Find the clock error from a carrier of known frequency.
+
+    Parameters
+    ----------
+    path : recording of the carrier
+    known_hz : its true frequency
+    uncertainty_hz : standard uncertainty of that
+
+    Raises
+    ------
+    BadInput : no carrier near there, clipped or lost samples.
+
+    Notes
+    -----
+    A receiver whose clock is fast by e tunes to centre (1 + e) and samples at rate (1 + e), so a
+    carrier that it shows at f is truly at f (1 + e). What a recording declares of its clock was
+    taken into account by the measurement, and is taken out again.
+    """
+    recording = open_recording(path)
+    reading = _carrier(path, "frequency_error", None, known_hz)
+    declared = 1.0 + (recording.clock_error_ppm or 0.0) * 1e-6
+    shown_hz = (known_hz + _value(reading)) / declared
+    parts = [
+        Contribution(name="known frequency", standard_uncertainty=uncertainty_hz),
+        Contribution(name="repeatability", standard_uncertainty=_repeatability(reading), kind="A"),
+    ]
+    return ClockFound(
+        clock_error_ppm=(known_hz / shown_hz - 1.0) * 1e6,
+        standard_uncertainty_ppm=combine(parts).expanded_uncertainty / 2.0 / known_hz * 1e6,
+        frequency_hz=known_hz,
+    )
+
+
+def _unit_scale(role: str) -> Bench:
+    scale = {"full_scale_dbm": 0.0, "full_scale_uncertainty_db": 0.0}
+    return bench_from({"name": "calibration", role: {"source": "recording", **scale}})
+
+
+def _carrier(path: Path, name: str, bench: Bench | None, at_hz: float | None) -> Reading:
+    """Measure one recording; refuse what no calibration may rest on."""
+    findings = measure_recordings("carrier", [path], bench=bench, at_hz=at_hz)
+    reading = next(one for one in findings.readings if one.name == name)
+    if reading.value is None:
+        raise BadInput(reading.note, path.name, "Record the known carrier again, in the channel.")
+    for flag in ("clipped", "lost samples"):
+        if flag in reading.flags:
+            raise BadInput(
+                f"{flag}: no calibration may rest on it",
+                path.name,
+                "Record it again, weaker or on a quieter computer.",
+            )
+    return reading
+
+
+def _value(reading: Reading) -> float:
+    if not isinstance(reading.value, int | float):
+        raise ValueError(f"{reading.name} is {reading.value!r}")
+    return float(reading.value)
+
+
+def _repeatability(reading: Reading) -> float:
+    return math.sqrt(sum(c.effect**2 for c in reading.contributions if c.kind == "A"))

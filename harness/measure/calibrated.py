@@ -1,0 +1,110 @@
+"""Whether a reading lies within the calibration that it rests on: date, gain and level range.
+
+Only what rests on a calibration file is asked. A level in dBm hangs on scale, gain and range; a
+difference of levels and a modulation do not, since the scale drops out of them. A frequency error
+hangs on the clock's date; its gain and level do not move it. A recording made before its
+calibration is taken as covered: calibrating afterwards is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date
+from typing import TYPE_CHECKING
+
+from harness.readings import Reading
+from harness.recordings import Recording
+
+if TYPE_CHECKING:
+    from harness.describe import Receiver
+
+EDGE_DB = 0.5
+"""A level this far beyond the calibrated range still counts as in it. Chosen: so that the very
+level that was calibrated with is not outside by its noise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Validity:
+    """What speaks against the calibration of one recording's receiver.
+
+    Parameters
+    ----------
+    recording : its name
+    role : ``.output`` and the like, as the names of contributions have it
+    level_faults, clock_faults : one sentence each
+    range_port_dbm : lowest and highest calibrated level, at the unit's port; None: no file
+    """
+
+    recording: str = ""
+    role: str = ""
+    level_faults: tuple[str, ...] = ()
+    clock_faults: tuple[str, ...] = ()
+    range_port_dbm: tuple[float, float] | None = None
+
+    def faults(self, reading: Reading) -> tuple[str, ...]:
+        """Give a sentence for each thing that puts a reading outside the calibration."""
+        if self.recording not in reading.recordings or not isinstance(reading.value, int | float):
+            return ()
+        if reading.name == "frequency_error":
+            return self.clock_faults
+        scale = f".{self.role}.full_scale_dbm"
+        if reading.unit != "dBm" or not any(c.name.endswith(scale) for c in reading.contributions):
+            return ()
+        found = list(self.level_faults)
+        if self.range_port_dbm is not None:
+            low, high = self.range_port_dbm
+            if not low - EDGE_DB <= reading.value <= high + EDGE_DB:
+                found.append(
+                    f"{self.recording}: {reading.value:.1f} dBm is outside the calibrated range,"
+                    f" {low:.1f} to {high:.1f} dBm at the unit's port; calibrate at this level."
+                )
+        return tuple(found)
+
+
+def validity(recording: Recording, declared: Receiver | None) -> Validity:
+    """Hold a recording against the calibration file that its receiver's bench names.
+
+    What the recording says of itself comes first: a scale or a clock error of its own that is not
+    the file's is none of the file's business.
+    """
+    if declared is None:
+        return Validity()
+    from harness.describe import same_gain
+
+    start_utc = recording.segments[0].start_utc
+    made = start_utc.astimezone(UTC).date() if start_utc else None
+    level_faults: list[str] = []
+    clock_faults: list[str] = []
+    range_port_dbm = None
+    level, clock = declared.level_calibration, declared.clock_calibration
+    if level is not None:
+        level_faults += _dated(recording.name, "level", made, level.valid_until)
+        if recording.gain_db is not None and not same_gain(recording.gain_db, level.gain_db):
+            level_faults.append(
+                f"{recording.name}: it was made at a gain of {recording.gain_db:g} dB, the level"
+                f" calibration at {level.gain_db:g} dB; calibrate at that gain."
+            )
+        offset_db = recording.port_offset_db
+        if offset_db is None:
+            offset_db = declared.port_offset_db
+        range_port_dbm = (level.lowest_dbm + offset_db, level.highest_dbm + offset_db)
+    if clock is not None and recording.clock_error_ppm in (None, clock.clock_error_ppm):
+        clock_faults += _dated(recording.name, "clock", made, clock.valid_until)
+    return Validity(
+        recording=recording.name,
+        role=declared.role,
+        level_faults=tuple(level_faults),
+        clock_faults=tuple(clock_faults),
+        range_port_dbm=range_port_dbm,
+    )
+
+
+def _dated(name: str, what: str, made: date | None, until: date) -> list[str]:
+    if made is None:
+        return [
+            f"{name}: it bears no date, so nobody can tell whether its {what} calibration, valid"
+            f" until {until}, held."
+        ]
+    if made <= until:
+        return []
+    return [f"{name}: its {what} calibration was valid until {until}, it was made on {made}."]

@@ -1,0 +1,78 @@
+"""``harness calibrate`` as typed: what it writes, shows and refuses.
+
+The truths are what the receiver was made with (tests/truth).
+"""
+
+import pytest
+
+from harness.describe import load_calibration
+from tests.measure.test_calibrate import CARRIER_HZ, FULL_SCALE_DBM, made
+
+
+@pytest.fixture
+def words(tmp_path):
+    return ("--serial", "00000101", "--out", tmp_path / "c.toml")
+
+
+def test_level_then_frequency_stand_in_one_file(tmp_path, typed, words, left) -> None:
+    paths = [made(tmp_path, f"l{n}", -10.0 * n, 12.0, gain_db=20.0) for n in (1, 2)]
+    known = ",".join(f"{FULL_SCALE_DBM - 10.0 * n:.1f}" for n in (1, 2))
+    at = ("--frequency", CARRIER_HZ)
+    level = ("calibrate", "level", *paths, *words, *at, f"--level={known}", "--uncertainty", 0.3)
+    shown = typed(*level, "--temperature", 21.5)
+    assert shown.status == 0, shown.err
+    assert "linearity" in shown.out
+    assert "-31.70 dBm" in shown.out
+    found = typed("calibrate", "frequency", paths[0], *words, *at, "--uncertainty", 1)
+    assert found.status == 0, found.err
+    held = load_calibration(tmp_path / "c.toml").of("00000101")
+    (scale,) = held.level
+    assert scale.full_scale_dbm == pytest.approx(FULL_SCALE_DBM, abs=0.03)
+    assert (scale.gain_db, scale.temperature_degc) == (20.0, 21.5)
+    assert (scale.lowest_dbm, scale.highest_dbm) == (-41.7, -31.7)
+    # The recording was made on 2026-06-21; 365 days on.
+    assert str(scale.valid_until) == "2027-06-21"
+    assert held.clock is not None
+    assert held.clock.clock_error_ppm == pytest.approx(12.0, abs=0.5 / 153.825)
+    before = left(tmp_path)
+    typed(*level).is_one_plain_line()
+    assert left(tmp_path) == before
+    again = typed(*level, "--again", "--valid-days", 10)
+    assert again.status == 0, again.err
+    held = load_calibration(tmp_path / "c.toml").of("00000101")
+    assert str(held.level[0].valid_until) == "2026-07-01"
+    assert held.clock is not None
+
+
+@pytest.mark.parametrize(
+    ("what", "more", "line"),
+    [
+        ("volume", (), "no calibration 'volume'"),
+        ("level", (), "the known level is missing"),
+        ("level", ("--level=x",), "no row of numbers"),
+        ("level", ("--level=-30,-40",), "2 levels are given for 1 recordings"),
+        ("level", ("--level=-30",), "no recording tells its gain"),
+        ("frequency", (), "the known frequency is missing"),
+        ("frequency", ("--level=-30", "--frequency", CARRIER_HZ), "is not for a frequency"),
+        ("frequency", ("--frequency", "153.825"), "153.825 MHz is 153.825e6"),
+        ("frequency", ("--frequency", "nan"), "--frequency"),
+        ("level", ("--level=900", "--gain", 20), "is outside -150 to 60 dBm"),
+        ("level", ("--level=-30", "--gain", "nan"), "not a finite number"),
+        ("frequency", ("--frequency", CARRIER_HZ, "--temperature", "nan"), "not a finite number"),
+        ("frequency", ("--frequency", CARRIER_HZ, "--valid-days", 0), "Give 1 to 36525"),
+    ],
+)
+def test_what_cannot_be_is_one_line(tmp_path, typed, words, what, more, line) -> None:
+    path = made(tmp_path, "one", -10.0)
+    shown = typed("calibrate", what, path, *words, *more, "--uncertainty", 0.3)
+    shown.is_one_plain_line()
+    assert line in shown.err
+    assert not (tmp_path / "c.toml").exists()
+
+
+def test_another_file_is_not_written_over(tmp_path, typed, words) -> None:
+    path = made(tmp_path, "one", -10.0)
+    (tmp_path / "c.toml").write_text('name = "a bench"\n', encoding="utf-8")
+    more = ("--frequency", CARRIER_HZ, "--uncertainty", 1)
+    typed("calibrate", "frequency", path, *words, *more).is_one_plain_line()
+    assert (tmp_path / "c.toml").read_text(encoding="utf-8") == 'name = "a bench"\n'
