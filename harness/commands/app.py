@@ -20,6 +20,7 @@ from harness.commands.demo import demo
 from harness.commands.devices import devices
 from harness.commands.import_recording import import_recording
 from harness.commands.instruments import instruments
+from harness.commands.levels import levels
 from harness.commands.listen import listen
 from harness.commands.measure import measure
 from harness.commands.plain_help import PlainCommand
@@ -71,6 +72,7 @@ def root(
 
 app.command("demo", cls=PlainCommand)(demo)
 app.command("accept", cls=PlainCommand)(accept_unit)
+app.command("levels", cls=PlainCommand)(levels)
 app.command("devices", cls=PlainCommand)(devices)
 app.command("record", cls=PlainCommand)(record)
 app.command("calibrate", cls=PlainCommand)(calibrate)

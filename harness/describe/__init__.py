@@ -26,6 +26,7 @@ from harness.describe.calibration import (
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES, cautions_for
 from harness.describe.chemistries import CHEMISTRIES, Chemistry
 from harness.describe.examples import EXAMPLES, example_path
+from harness.describe.level_chains import LevelBox, LevelChain, LevelWire, level_chains
 from harness.describe.level_plan import LevelLine, LevelPlan, level_plan
 from harness.describe.unit import Battery, Unit, load_unit, unit_from
 
@@ -42,9 +43,12 @@ __all__ = [
     "Connected",
     "GeneratorDescription",
     "InputReceiver",
+    "LevelBox",
     "LevelCalibration",
+    "LevelChain",
     "LevelLine",
     "LevelPlan",
+    "LevelWire",
     "MeterDescription",
     "OutputReceiver",
     "PathElement",
@@ -56,6 +60,7 @@ __all__ = [
     "bench_from",
     "cautions_for",
     "example_path",
+    "level_chains",
     "level_plan",
     "load_bench",
     "load_calibration",

@@ -4,7 +4,7 @@ The transmitter's rated power is followed from the unit's port through each decl
 the output receiver. With one shared antenna port it also runs backwards along the path of the
 generator: through ``[[input.unit_path]]`` to the tap, and from there in full to the generator and
 in full to the input receiver (no split and no directivity of the tap is counted on). The
-generator's highest level is followed forwards to the input receiver.
+generator's highest level is followed forwards to the input receiver and to the unit's port.
 
 An element is judged by the power that arrives at it, which is what makers rate; its dissipation
 is shown beside. No derating for heat: the ratings are taken as continuous. On a live bench an
@@ -28,6 +28,9 @@ HARMLESS_REVERSE_DBM = 0.0
 """Chosen: 1 mW, less than signal generators give out themselves; more asks for a rating."""
 TOLERANCE_DB = 1e-9
 """A level equal to its limit is allowed, whatever the rounding of its sum."""
+UNIT_PORT = "unit's receiver port"
+BACK = "back through "
+"""Begins the name of an element that the transmitter's power meets from the unit's side."""
 
 REMEDY = "Change the bench and its file before anything is keyed."
 
@@ -169,6 +172,29 @@ class _Plan:
             )
         )
 
+    def shown(
+        self,
+        level_dbm: float,
+        name: str,
+        signal: Literal["transmit", "back", "generator"],
+        limit: str,
+    ) -> None:
+        """Take down a level that nothing limits."""
+        power_w = w_from_dbm(level_dbm)
+        self.lines.append(
+            LevelLine(
+                name=name,
+                signal=signal,
+                level_dbm=level_dbm,
+                power_w=power_w,
+                out_dbm=None,
+                dissipated_w=power_w,
+                limit_dbm=None,
+                limit=limit,
+                safe=True,
+            )
+        )
+
     def at_receiver(
         self,
         receiver: Receiver,
@@ -263,15 +289,13 @@ def _back(plan: _Plan, bench: Bench, rated_dbm: float) -> None:
     tap_dbm = rated_dbm
     if bench.input is not None:
         tap_dbm = plan.through(
-            _reversed(bench.input.unit_path), rated_dbm, "back through input unit_path", "back"
+            _reversed(bench.input.unit_path), rated_dbm, BACK + "input unit_path", "back"
         )
-        arriving = plan.through(bench.input.path, tap_dbm, "back through input path", "back")
+        arriving = plan.through(bench.input.path, tap_dbm, BACK + "input path", "back")
         plan.at_receiver(bench.input, arriving, "back", overload=True)
     if bench.generator is not None:
         generator = bench.generator
-        arriving = plan.through(
-            _reversed(generator.path), tap_dbm, "back through generator path", "back"
-        )
+        arriving = plan.through(_reversed(generator.path), tap_dbm, BACK + "generator path", "back")
         rating_w = generator.reverse_power_w
         if rating_w is None and arriving <= HARMLESS_REVERSE_DBM:
             limit_dbm, refusal = HARMLESS_REVERSE_DBM, ""
@@ -285,11 +309,16 @@ def _back(plan: _Plan, bench: Bench, rated_dbm: float) -> None:
 
 
 def _forward(plan: _Plan, bench: Bench) -> None:
-    """Follow the generator's highest level to the input receiver."""
+    """Follow the generator's highest level to the input receiver and to the unit's port."""
     generator, receiver = bench.generator, bench.input
-    if generator is None or generator.maximum_dbm is None:
+    if generator is None:
+        return
+    if generator.maximum_dbm is None:
+        plan.notes.append("The generator has no maximum_dbm, so no level on receive can be given.")
         return
     tap_dbm = plan.through(generator.path, generator.maximum_dbm, "generator path", "generator")
     if receiver is not None:
         arriving = plan.through(receiver.path, tap_dbm, "input path", "generator")
         plan.at_receiver(receiver, arriving, "generator", overload=False)
+        tap_dbm = plan.through(receiver.unit_path, tap_dbm, "input unit_path", "generator")
+    plan.shown(tap_dbm, UNIT_PORT, "generator", "the highest level that the unit is sent")

@@ -62,6 +62,11 @@ def quantity(
     return f"{sign}{number}{text} {_unit(unit)}".rstrip()
 
 
+def watts_in_words(power_w: float) -> str:
+    """Write a power that may warm something: ``3.61 W``; below 1 mW only that it is less."""
+    return f"{power_w:.3g} W" if power_w >= 1e-3 else "under 1 mW"
+
+
 def plain(value: float, unit: str) -> str:
     """Write a value that is exact, such as a limit, with no more figures than it needs."""
     if unit == "s" and 0.0 < abs(value) < _MILLISECONDS_BELOW_S:

@@ -46,7 +46,7 @@ def write_report(
         .get_template("report.html")
         .render(content=content_of(run, comparison), other=other, moment=moment)
     )
-    _replace(Path(path), page)
+    replace_file(Path(path), page, "page")
 
 
 def write_comparison(path: str | Path, comparison: Comparison, a: Run, b: Run) -> None:
@@ -56,12 +56,13 @@ def write_comparison(path: str | Path, comparison: Comparison, a: Run, b: Run) -
     ------
     BadInput : the page cannot be written there.
     """
+    require_page(Path(path))
     page = (
         _environment()
         .get_template("comparison.html")
         .render(comparison=compared(comparison), a=a, b=b, moment=moment, local_rules=LOCAL_RULES)
     )
-    _replace(Path(path), page)
+    replace_file(Path(path), page, "page")
 
 
 @cache
@@ -113,16 +114,26 @@ def require_page(path: Path) -> None:
         )
 
 
-def _replace(path: Path, page: str) -> None:
-    """Write beside the name and rename, so that no half page is ever there."""
-    require_page(path)
+def replace_file(path: Path, text: str, what: str) -> None:
+    """Write beside the name and rename, so that no half file is ever there.
+
+    Parameters
+    ----------
+    path : of the file; what is there already is replaced
+    text : all of it
+    what : what the file is, for the error
+
+    Raises
+    ------
+    BadInput : the file cannot be written there.
+    """
     try:
         handle, unfinished = tempfile.mkstemp(
             prefix=f".{path.name}.", suffix=".unfinished", dir=path.parent
         )
         try:
             with os.fdopen(handle, "w", encoding="utf-8", errors="replace", newline="\n") as file:
-                file.write(page)
+                file.write(text)
                 file.flush()
                 os.fsync(file.fileno())
             mask = os.umask(0)
@@ -134,5 +145,5 @@ def _replace(path: Path, page: str) -> None:
     except OSError as fault:
         reason = fault.strerror or str(fault)
         raise BadInput(
-            f"the page cannot be written ({reason})", str(path), "Give another place."
+            f"the {what} cannot be written ({reason})", str(path), "Give another place."
         ) from fault
