@@ -18,9 +18,9 @@ from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from harness.units import FloatArray
+
 Distribution = Literal["normal", "rectangular"]
 
 COVERAGE_PROBABILITY = 0.9545

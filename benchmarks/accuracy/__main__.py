@@ -21,6 +21,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from benchmarks.accuracy.kept import Kept, digests
 from benchmarks.accuracy.running import ROOMS, draws_of, trials_of
 from benchmarks.accuracy.trial import Outcome, Trial
+from harness.measure.ahead import cores
 from harness.vocabulary import TERMS
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "accuracy.md"
@@ -63,10 +64,9 @@ def measured(
     """Give each trial with its outcomes, a list for each reading; on the cores that it may use."""
     now = digests()
     kept = Kept(now)
-    cores = len(os.sched_getaffinity(0))
     for room, of_room in groupby(chosen, key=lambda one: one[0]):
         # Begun anew, not forked: a worker loads what its room needs and no more.
-        with ProcessPoolExecutor(cores, get_context("spawn")) as pool:
+        with ProcessPoolExecutor(cores(), get_context("spawn")) as pool:
             for _, number, trial in of_room:
                 columns = kept.read(trial.signal, draws)
                 if columns is None:

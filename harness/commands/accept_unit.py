@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
-
-REPORT_NAME = "report.html"
 
 
 def accept_unit(
@@ -35,13 +32,14 @@ def accept_unit(
     from harness.commands.progress import TerminalWatcher
     from harness.commands.show import print_run
     from harness.commands.table import say
+    from harness.commands.words import dated_folder
     from harness.describe import load_bench, load_unit
     from harness.procedures.accept import accept
     from harness.procedures.acceptance import SHORT
-    from harness.report.write import write_report
+    from harness.report.write import REPORT_NAME, write_report
 
     described, its_bench = load_unit(unit), load_bench(bench)
-    folder = out or Path("captures") / f"accept-{datetime.now():%Y%m%d-%H%M%S}"
+    folder = out or dated_folder("accept")
     extent = replace(SHORT, battery=battery)
     with TerminalWatcher() as watcher:
         operator = TerminalOperator(watcher)

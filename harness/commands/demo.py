@@ -11,7 +11,6 @@ if TYPE_CHECKING:
     from harness.procedures.acceptance import Extent
 
 UNITS = ("frost-watch-2", "frost-watch-1")
-REPORT_NAME = "report.html"
 
 
 def demo(
@@ -25,11 +24,10 @@ def demo(
     Two to four minutes and 350 MB, in a new folder below captures/ of the folder that you are in.
     The second unit is meant to fail; the exit status is 0 all the same.
     """
-    from datetime import datetime
-
+    from harness.commands.words import dated_folder
     from harness.procedures.acceptance import SHORT
 
-    demonstrate(out or Path("captures") / f"demo-{datetime.now():%Y%m%d-%H%M%S}", SHORT)
+    demonstrate(out or dated_folder("demo"), SHORT)
 
 
 def demonstrate(folder: Path, extent: Extent) -> None:
@@ -49,7 +47,7 @@ def demonstrate(folder: Path, extent: Extent) -> None:
     from harness.compare import compare_runs
     from harness.describe import example_path, load_bench, load_unit
     from harness.procedures.accept import accept, require_empty
-    from harness.report.write import write_report
+    from harness.report.write import REPORT_NAME, write_report
 
     require_empty(folder)
     bench = load_bench(example_path("packing-shed.toml"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 from rich.console import Console
 
@@ -40,24 +40,16 @@ LINES_OF_A_RUN = 10
 """How often a long run is told of where no bar can be shown. Chosen."""
 
 
-class TerminalWatcher:
-    """A watcher of a run: a bar for each step where it can be seen, else a line.
+class _Shown:
+    """Shows a bar where it can be seen, within a ``with`` block; what else is its maker's."""
 
-    Parameters
-    ----------
-    bar : False for lines alone
-    """
-
-    def __init__(self, *, bar: bool = True) -> None:
+    def __init__(self, title: str, total: float | None, *, bar: bool = True) -> None:
         self._console = Console(stderr=True)
         self._bar = _bar(self._console) if bar and self._console.is_terminal else None
-        self._task = None if self._bar is None else self._bar.add_task("starting", total=1.0)
-        self._repeated = ""
-        self._title = ""
-        self._alike = False
+        self._task = None if self._bar is None else self._bar.add_task(title, total=total)
         self._told = 0
 
-    def __enter__(self) -> TerminalWatcher:
+    def __enter__(self) -> Self:
         """Begin to show."""
         if self._bar is not None:
             self._bar.start()
@@ -67,6 +59,21 @@ class TerminalWatcher:
         """Leave the terminal as it was."""
         if self._bar is not None:
             self._bar.stop()
+
+
+class TerminalWatcher(_Shown):
+    """A watcher of a run: a bar for each step where it can be seen, else a line.
+
+    Parameters
+    ----------
+    bar : False for lines alone
+    """
+
+    def __init__(self, *, bar: bool = True) -> None:
+        super().__init__("starting", 1.0, bar=bar)
+        self._repeated = ""
+        self._title = ""
+        self._alike = False
 
     def step(self, title: str) -> None:
         """Show the title of what begins; as lines, of many alike one for each tenth."""
@@ -108,7 +115,7 @@ class TerminalWatcher:
         say(self._console, text)
 
 
-class RecordingWatcher:
+class RecordingWatcher(_Shown):
     """A watcher of a recording: how the streams are doing, beside a bar or as lines.
 
     Parameters
@@ -117,24 +124,8 @@ class RecordingWatcher:
     """
 
     def __init__(self, seconds: float | None) -> None:
-        self._console = Console(stderr=True)
+        super().__init__("recording", seconds)
         self._seconds = seconds
-        self._bar = _bar(self._console) if self._console.is_terminal else None
-        self._task = None
-        if self._bar is not None:
-            self._task = self._bar.add_task("recording", total=seconds)
-        self._told = 0
-
-    def __enter__(self) -> RecordingWatcher:
-        """Begin to show."""
-        if self._bar is not None:
-            self._bar.start()
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        """Leave the terminal as it was."""
-        if self._bar is not None:
-            self._bar.stop()
 
     def watch(self, at_s: float, states: Sequence[StreamState]) -> None:
         """Show where the take is and how its streams are doing."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 
 from harness.errors import BadInput
@@ -164,3 +165,8 @@ def require_log(paths: Sequence[Path]) -> None:
                 str(path),
                 "Give the log of the run (CSV); of this recording measure carrier.",
             )
+
+
+def dated_folder(what: str) -> Path:
+    """Name a new folder below captures/ for a run that begins now."""
+    return Path("captures") / f"{what}-{datetime.now():%Y%m%d-%H%M%S}"

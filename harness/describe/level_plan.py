@@ -151,13 +151,36 @@ class _Plan:
         refusal: str,
     ) -> None:
         """Judge a level where its path ends; ``refusal`` says what the limit is to it."""
-        power_w = w_from_dbm(level_dbm)
         if limit_dbm is None:
             safe = self.unknown(f"{name} gets {level_dbm:.1f} dBm and {refusal}")
         else:
             safe = level_dbm <= limit_dbm + TOLERANCE_DB
             if not safe:
                 self.unsafe.append(f"{name} gets {level_dbm:.1f} dBm and {refusal}")
+        self._arrives(level_dbm, name, signal, limit_dbm, limit, safe=safe)
+
+    def shown(
+        self,
+        level_dbm: float,
+        name: str,
+        signal: Literal["transmit", "back", "generator"],
+        limit: str,
+    ) -> None:
+        """Take down a level that nothing limits."""
+        self._arrives(level_dbm, name, signal, None, limit, safe=True)
+
+    def _arrives(
+        self,
+        level_dbm: float,
+        name: str,
+        signal: Literal["transmit", "back", "generator"],
+        limit_dbm: float | None,
+        limit: str,
+        *,
+        safe: bool,
+    ) -> None:
+        """Take down a level where its path ends: all of its power stays there."""
+        power_w = w_from_dbm(level_dbm)
         self.lines.append(
             LevelLine(
                 name=name,
@@ -169,29 +192,6 @@ class _Plan:
                 limit_dbm=limit_dbm,
                 limit=limit,
                 safe=safe,
-            )
-        )
-
-    def shown(
-        self,
-        level_dbm: float,
-        name: str,
-        signal: Literal["transmit", "back", "generator"],
-        limit: str,
-    ) -> None:
-        """Take down a level that nothing limits."""
-        power_w = w_from_dbm(level_dbm)
-        self.lines.append(
-            LevelLine(
-                name=name,
-                signal=signal,
-                level_dbm=level_dbm,
-                power_w=power_w,
-                out_dbm=None,
-                dissipated_w=power_w,
-                limit_dbm=None,
-                limit=limit,
-                safe=True,
             )
         )
 

@@ -7,9 +7,9 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
-from types import TracebackType
 
 from harness.blocks import Block
+from harness.closing import Closing
 from harness.devices import Alignment, FoundDevice, Retuned, Role, StreamInfo
 from harness.errors import HardwareFault
 from harness.instruments.dongle import Dongle, Settings
@@ -30,7 +30,7 @@ UNALIGNED_S = 1e-3
 loss that was told by it. Chosen: what USB and a desktop computer do."""
 
 
-class DongleSource:
+class DongleSource(Closing):
     """Dongles whose streams run from opening to closing; a SampleSource and a context manager.
 
     Parameters
@@ -82,19 +82,6 @@ class DongleSource:
                 dongle.run()
             time.sleep(warm_up_s)
             self._opened = opened.pop_all()
-
-    def __enter__(self) -> DongleSource:
-        """Give the source."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close."""
-        self.close()
 
     def close(self) -> None:
         """End the streams and give the dongles free; allowed any number of times."""

@@ -8,9 +8,8 @@ cannot be confirmed the operator is told to do it by hand.
 from __future__ import annotations
 
 import math
-from types import TracebackType
-from typing import Self
 
+from harness.closing import Closing
 from harness.describe import GeneratorDescription, MeterDescription
 from harness.devices import SupplyReading
 from harness.errors import BadInput, HardwareFault
@@ -157,7 +156,7 @@ class Instrument:
             )
 
 
-class Generator:
+class Generator(Closing):
     """A generator at the unit's receiver port, by SCPI; a context manager.
 
     Parameters
@@ -309,19 +308,6 @@ class Generator:
             self._is_open = False
             self._instrument.line.close()
 
-    def __enter__(self) -> Self:
-        """Give the generator."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Switch RF off and close, whatever happened."""
-        self.close()
-
     def _range(self, minimum_dbm: float | None, maximum_dbm: float) -> tuple[float, float]:
         """Give the range that both the bench file and the generator itself allow."""
         words = self._words.level
@@ -375,7 +361,7 @@ def open_generator(
         raise
 
 
-class Meter:
+class Meter(Closing):
     """A meter on the unit's supply, by SCPI; a context manager.
 
     Parameters
@@ -450,19 +436,6 @@ class Meter:
         self._volts.line.close()
         if self._amps is not None:
             self._amps.line.close()
-
-    def __enter__(self) -> Self:
-        """Give the meter."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close."""
-        self.close()
 
 
 def open_meter(described: MeterDescription, dialect: Dialect) -> Meter:

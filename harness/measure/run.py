@@ -289,24 +289,25 @@ def _completed(
     if not verified:
         more.append("Checksums were not verified (--no-verify).")
 
-    def flagged(reading: Reading) -> Reading:
+    outside = [
+        [fault for feed in feeds for fault in feed.validity.faults(reading)]
+        for reading in findings.readings
+    ]
+    more += dict.fromkeys(fault for faults in outside for fault in faults)
+
+    def flagged(reading: Reading, faults: Sequence[str]) -> Reading:
         added = {flag for name in reading.recordings for flag in flags.get(name, ())}
-        for feed in feeds:
-            faults = feed.validity.faults(reading)
-            if faults:
-                added.add(UNCALIBRATED)
-                more.extend(fault for fault in faults if fault not in more)
+        if faults:
+            added.add(UNCALIBRATED)
         if _rests_on_calibration(reading) and all(c.kind == "A" for c in reading.contributions):
             added.add(UNCALIBRATED)
         if not added - set(reading.flags):
             return reading
         return replace(reading, flags=(*reading.flags, *sorted(added - set(reading.flags))))
 
-    # Before the cautions are put together: it adds to them.
-    readings = tuple(flagged(reading) for reading in findings.readings)
     return replace(
         findings,
-        readings=readings,
+        readings=tuple(map(flagged, findings.readings, outside)),
         cautions=(*more, *findings.cautions),
         recordings=tuple(
             RecordingUsed(path=f.recording.name, role=f.role, sha512=f.recording.sha512 or "")

@@ -195,7 +195,7 @@ def _places(
     ours = _Cut(first, datatype, offsets_hz[0], spacing_hz, reach_s, wide=False)
     theirs = _Cut(second, datatype, offsets_hz[1], spacing_hz, reach_s, wide=True)
     waiting: dict[int, Block] = {}
-    for frame in theirs:
+    for frame in theirs.until():
         waiting[frame.start] = frame
         # Their frames begin earlier by the reach, at the same numbers otherwise.
         for piece in ours.until(frame.start + theirs.reach):
@@ -242,13 +242,8 @@ class _Cut:
         yield self._head
         yield from self._blocks
 
-    def __iter__(self) -> Iterator[Block]:
-        while self._next is not None:
-            frame, self._next = self._next, next(self._frames, None)
-            yield frame
-
-    def until(self, start: int) -> Iterator[Block]:
-        """Give the frames up to the one that begins there."""
+    def until(self, start: float = math.inf) -> Iterator[Block]:
+        """Give the frames up to the one that begins there; without, all that are left."""
         while self._next is not None and self._next.start <= start:
             frame, self._next = self._next, next(self._frames, None)
             yield frame

@@ -18,12 +18,11 @@ from harness.describe import Bench
 from harness.devices import Role, SampleSource
 from harness.dsp.decode import clipped_samples, decode
 from harness.errors import BadInput
+from harness.procedures.taking import Taking
 from harness.recordings import RecordingWriter, write_collection
 from harness.recordings.files import require_new
 from harness.units import db_from_ratio
 
-READ_S = 0.25
-"""Length of what is read at a time. Chosen: fine enough for a moving progress bar."""
 SILENCE_DBFS = -200.0
 """What a level of nothing is shown as. Chosen: far below any receiver's own noise."""
 
@@ -180,8 +179,14 @@ def record_take(
         # The streams wait in their queue; how they stand to each other is known from here on.
         source.start()
         writers = open_writers(source, bench, list(paths), paths.__getitem__, started, kept)
+        taking = Taking(source, writers, None, lambda role, blocks: gauges[role].follow(blocks))
         try:
-            _stream(source, writers, gauges, math.inf if seconds is None else seconds, watch)
+            taking.until(
+                math.inf if seconds is None else seconds,
+                lambda at_s: watch(at_s, [gauge.state for gauge in gauges.values()]),
+            )
+            # A device that fell silent during the last read says so when it is asked once more.
+            source.read(taking.at_s)
         except KeyboardInterrupt:
             if seconds is not None:
                 raise
@@ -190,26 +195,3 @@ def record_take(
             if len(made) > 1:
                 write_collection(collection, made)
     return [gauge.state for gauge in gauges.values()]
-
-
-def _stream(
-    source: SampleSource,
-    writers: Mapping[Role, RecordingWriter],
-    gauges: Mapping[Role, _Gauge],
-    seconds: float,
-    watch: Callable[[float, Sequence[StreamState]], None],
-) -> None:
-    at_s = 0.0
-    while True:
-        at_s = min(at_s + READ_S, seconds)
-        for role, blocks in source.read(at_s).items():
-            if role not in writers:
-                continue
-            for block in blocks:
-                writers[role].write(block)
-            gauges[role].follow(blocks)
-        watch(at_s, [gauge.state for gauge in gauges.values()])
-        if at_s >= seconds:
-            break
-    # A device that fell silent during the last read says so when it is asked once more.
-    source.read(seconds)

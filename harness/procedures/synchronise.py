@@ -13,12 +13,12 @@ from harness.blocks import Block
 from harness.describe import Bench
 from harness.devices import Alignment, Role, TunableSource
 from harness.measure.skew import Skew, skew_between
+from harness.procedures.taking import READ_S
 
 LISTEN_S = 4.0
 """Chosen: fifteen pieces, and 0.05 ppm between the clocks at 20 dB."""
 REACH_S = 0.05
 """Chosen: what two streams begin apart on a busy computer."""
-READ_S = 0.25
 RECEIVER_DELAY_S = 1e-6
 """Standard uncertainty of what two receivers' own filters delay one signal apart. Chosen: a third
 of the delay of a tuner's filter of some 300 kHz."""

@@ -9,12 +9,14 @@ where the streams' own clock stands when the setting is done: what came meanwhil
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
+from harness.blocks import Block
 from harness.devices import Role, SampleSource, StreamClock
-from harness.procedures.recording import READ_S
 from harness.recordings import RecordingWriter
 
+READ_S = 0.25
+"""Length of what is read at a time. Chosen: fine enough for a moving progress bar."""
 PIECE_S = 0.05
 """Length of what is read at a time while a setting is waited for. Chosen: a step begins no more
 than this too late."""
@@ -31,6 +33,7 @@ class Taking:
     source : started
     writers : of the roles that are kept
     clock : tells where the streams are; None where they stand still between two reads
+    follow : is given what came of a stream that is kept
     """
 
     def __init__(
@@ -38,10 +41,12 @@ class Taking:
         source: SampleSource,
         writers: Mapping[Role, RecordingWriter],
         clock: StreamClock | None,
+        follow: Callable[[Role, Sequence[Block]], None] = lambda role, blocks: None,
     ) -> None:
         self._source = source
         self._writers = writers
         self._clock = clock
+        self._follow = follow
         self.at_s = 0.0
         self.written = dict.fromkeys(writers, 0)
 
@@ -95,4 +100,5 @@ class Taking:
                 for block in blocks:
                     self._writers[role].write(block)
                     self.written[role] = block.end
+                self._follow(role, blocks)
         self.at_s = until_s

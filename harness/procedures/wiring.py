@@ -21,10 +21,10 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
-from types import TracebackType
 from typing import TYPE_CHECKING, Literal, Protocol, Self, cast
 
 from harness.blocks import Block
+from harness.closing import Closing
 from harness.describe import Bench, SoundDescription, Unit
 from harness.devices import (
     FoundDevice,
@@ -52,27 +52,18 @@ and their image beyond them. Chosen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Closing:
-    """Something that closes its devices at the end of a ``with`` block: RF goes off."""
+class Devices(Closing):
+    """Devices that are closed together at the end of a ``with`` block: RF goes off."""
 
     closing: ExitStack = field(default_factory=ExitStack)
 
-    def __enter__(self) -> Self:
-        """Give it."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
         """Close the devices, the last opened first."""
         self.closing.close()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OpenBench(Closing):
+class OpenBench(Devices):
     """The devices of a bench, by what they can do; a context manager that closes them.
 
     ``stream_clock`` is None where the streams stand still between two reads. ``identities``
@@ -91,7 +82,7 @@ class OpenBench(Closing):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Instruments(Closing):
+class Instruments(Devices):
     """Generator and meter of a bench; a context manager that closes them."""
 
     generator: Generator | None
@@ -170,15 +161,11 @@ def open_bench(
             kept.enter_context(live.closing)
             return replace(live, closing=kept.pop_all())
     simulated = simulated_bench(bench)
-    opened = devices_of(simulated)
     instruments = open_instruments(bench, operator, memory, behind=simulated)
-    return OpenBench(
-        source=simulated,
+    return replace(
+        devices_of(simulated),
         generator=instruments.generator or simulated,
-        knob=opened.knob,
         meter=instruments.meter or simulated,
-        waiter=simulated,
-        kind="simulated",
         identities=instruments.identities,
         cautions=instruments.cautions,
         closing=instruments.closing,

@@ -13,13 +13,13 @@ import os
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
 
 from harness import __version__
 from harness.blocks import Block
+from harness.closing import Closing
 from harness.devices import StreamInfo
 from harness.errors import BadInput, HarnessError
 from harness.recordings.files import place, require_new, sync_folder, write_fault
@@ -33,7 +33,7 @@ COPIED_FRAMES = 65_536
 OURS = "harness"
 
 
-class AudioWriter:
+class AudioWriter(Closing):
     """Write one audio file; a context manager.
 
     Parameters
@@ -127,19 +127,6 @@ class AudioWriter:
         except (OSError, RuntimeError) as fault:
             raise self._fault(fault) from fault
         return self.path
-
-    def __enter__(self) -> AudioWriter:
-        """Give the writer."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close, whatever happened: what came is kept."""
-        self.close()
 
     def _made(self, path: Path) -> Any:
         # Loads its C library on import, so only when a file is made.

@@ -11,8 +11,8 @@ import os
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
-from types import TracebackType
 
+from harness.closing import Closing
 from harness.errors import Damaged
 from harness.recordings.files import file_size, reading, require_new, sync_folder, write_fault
 from harness.recordings.log_columns import TIME_S, VALUES
@@ -24,7 +24,7 @@ _TAIL_BYTES = 65_536
 """Read from the end on resuming; a row has at most some 300 bytes."""
 
 
-class BatteryLogWriter:
+class BatteryLogWriter(Closing):
     """Write a battery log; a context manager.
 
     Parameters
@@ -102,19 +102,6 @@ class BatteryLogWriter:
     def close(self) -> None:
         """Close the file; may be called again."""
         self._file.close()
-
-    def __enter__(self) -> BatteryLogWriter:
-        """Give the writer."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close."""
-        self.close()
 
     def _time(self, time_s: float) -> str:
         if self._start_utc is None:

@@ -17,13 +17,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
 
 from harness import __version__
 from harness.blocks import Block
+from harness.closing import Closing
 from harness.devices import StreamInfo
 from harness.errors import BadInput
 from harness.recordings.description import (
@@ -59,7 +59,7 @@ class _Written:
     segments: tuple[_Segment, ...] = ()
 
 
-class RecordingWriter:
+class RecordingWriter(Closing):
     """Write one recording; a context manager.
 
     However the ``with`` block ends, by an exception or Ctrl-C too, what was written becomes a
@@ -275,19 +275,6 @@ class RecordingWriter:
         if self._ours:
             self._remove_parts()
             self._written = _Written(hashlib.sha512(), 0, 0)
-
-    def __enter__(self) -> RecordingWriter:
-        """Give the writer."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close, whatever happened: what came is kept."""
-        self.close()
 
     def _fail(self, fault: OSError) -> None:
         """Keep what fitted, then say so."""

@@ -11,7 +11,7 @@ from harness.describe import LevelBox, LevelChain, LevelPlan, LevelWire
 from harness.errors import BadInput
 from harness.report.drawing import FIRST
 from harness.report.wording import quantity, watts_in_words
-from harness.report.write import replace_file
+from harness.report.write import replace_file, require_ours
 
 MARK = "<!-- drawn by harness levels -->"
 """Stands near the top of each drawing: such a file may be drawn anew."""
@@ -103,20 +103,7 @@ def require_drawing(path: Path) -> None:
     """
     if path.suffix.lower() != ".svg":
         raise BadInput("the drawing is SVG", str(path), "Give a name that ends in .svg.")
-    try:
-        with path.open("rb") as file:
-            ours = MARK.encode() in file.read(1000)
-    except FileNotFoundError:
-        return
-    except OSError as fault:
-        reason = fault.strerror or str(fault)
-        raise BadInput(
-            f"the drawing cannot be written ({reason})", str(path), "Give another place."
-        ) from fault
-    if not ours:
-        raise BadInput(
-            "is there already, and no drawing of this program", str(path), "Give another name."
-        )
+    require_ours(path, MARK, "drawing", within=1000)
 
 
 def _draw_chain(chain: LevelChain, y: int) -> tuple[list[str], int]:

@@ -82,9 +82,10 @@ def _environment() -> Environment:
     return environment
 
 
+REPORT_NAME = "report.html"
+"""What the page of a run is called in the run's folder."""
 MARK = '<meta name="generator" content="harness">'
 """Stands near the top of each page: such a file may be written anew."""
-_MARK_WITHIN = 2000
 
 
 def require_page(path: Path) -> None:
@@ -98,19 +99,35 @@ def require_page(path: Path) -> None:
         raise BadInput(
             "the page is HTML", str(path), "Give a name that ends in .html; a browser prints it."
         )
+    require_ours(path, MARK, "page", within=2000)
+
+
+def require_ours(path: Path, mark: str, what: str, *, within: int) -> None:
+    """Refuse a file that does not bear our mark near its top; none at all will do.
+
+    Parameters
+    ----------
+    mark : what stands in each file of this kind that this program wrote
+    what : "page" or "drawing"
+    within : bytes from its beginning
+
+    Raises
+    ------
+    BadInput : it is another's, or cannot be read.
+    """
     try:
         with path.open("rb") as file:
-            ours = MARK.encode() in file.read(_MARK_WITHIN)
+            ours = mark.encode() in file.read(within)
     except FileNotFoundError:
         return
     except OSError as fault:
         reason = fault.strerror or str(fault)
         raise BadInput(
-            f"the page cannot be written ({reason})", str(path), "Give another place."
+            f"the {what} cannot be written ({reason})", str(path), "Give another place."
         ) from fault
     if not ours:
         raise BadInput(
-            "is there already, and no page of this program", str(path), "Give another name."
+            f"is there already, and no {what} of this program", str(path), "Give another name."
         )
 
 
