@@ -38,6 +38,13 @@ _TABLE = (
         1,
     ),
     ("deviation_peak", "Hz", "Peak deviation", "half of peak-to-peak", 1),
+    (
+        "deviation_limiting",
+        "Hz",
+        "Deviation limiting",
+        "peak deviation that the unit does not go beyond, however hard its input is driven",
+        1,
+    ),
     ("deviation_tone", "Hz", "Tone deviation", "amplitude of the fitted test tone", 1),
     ("tone_frequency", "Hz", "Tone frequency", "frequency of the test tone", 3),
     ("subaudible_tone", "Hz", "Subaudible tone", "frequency of a tone below 300 Hz", 2),

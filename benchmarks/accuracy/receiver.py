@@ -28,6 +28,8 @@ GOALS: Mapping[str, float] = {
     "desensitisation": 0.4,
 }
 """DESIGN section 3."""
+SHARES: Mapping[str, float] = {"deviation_limiting": 0.005}
+"""The same as a share of the truth."""
 RATED_DEVIATION_HZ = 2500.0
 WHY: Mapping[str, Mapping[str, str]] = {
     "hum and noise -40 dB, 0.7 s": {
@@ -43,7 +45,13 @@ def _truths(
 ) -> Callable[[int], tuple[Truth, ...]]:
     def truths(draw: int) -> tuple[Truth, ...]:
         value = make(draw)[1]
-        return (Truth(reading=reading, value=value, goal=GOALS[reading], conditions=conditions),)
+        is_share = reading in SHARES
+        goal = SHARES[reading] if is_share else GOALS[reading]
+        return (
+            Truth(
+                reading=reading, value=value, goal=goal, relative=is_share, conditions=conditions
+            ),
+        )
 
     return truths
 

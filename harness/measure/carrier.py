@@ -28,10 +28,11 @@ from harness.measure.carrier_frame import (
     demodulated_frame,
     peak_filter,
 )
+from harness.measure.limiting import Limiting
 from harness.measure.modulation import (
-    PeriodicFrame,
     half_peak_to_peak_variance,
     likely_harmonics,
+    mean_harmonics,
     peaks,
 )
 from harness.measure.setup import Channel, Options
@@ -67,6 +68,8 @@ MANY_FRAMES = 5
 class Carrier:
     """Measure the carrier of one channel: ``output`` if there is one, else the only one.
 
+    With the input beside it, how far the unit lets its deviation go is measured too.
+
     Parameters
     ----------
     channels : one channel of IQ, or several of which one is the output
@@ -92,9 +95,13 @@ class Carrier:
         self._histogram = np.zeros(HISTOGRAM_BINS)
         self._lines = LineSpectrum(SPECTRUM_LINES, rate_hz)
         self._subaudible = SubaudibleTone(rate_hz, self._channel.spacing_hz)
+        both = {"input", "output"} <= channels.keys()
+        self._limiting = Limiting(channels) if both else None
 
     def push(self, role: Role, block: Block) -> None:
-        """Take a channel block; those of other roles are not needed."""
+        """Take a channel block; that of the other role is for limiting alone."""
+        if self._limiting is not None:
+            self._limiting.push(role, block)
         if role != self._role:
             return
         if self._frames.interrupted_by(block):
@@ -131,12 +138,12 @@ class Carrier:
                 replace(reading, conditions={**reading.conditions, "role": "input"})
                 for reading in readings
             )
-        return Findings(
-            kind="carrier",
-            readings=readings,
-            series=tuple(self._series(keyed)),
-            cautions=tuple(cautions),
-        )
+        series = tuple(self._series(keyed))
+        if self._limiting is not None:
+            limiting = self._limiting.finish()
+            readings += limiting.readings
+            series += limiting.series
+        return Findings(kind="carrier", readings=readings, series=series, cautions=tuple(cautions))
 
     def _end_stretch(self) -> None:
         rest = self._frames.rest()
@@ -257,7 +264,7 @@ class Carrier:
             weights,
         )
         frames = [r.periodic for r in toned if r.periodic is not None]
-        harmonics, variances = _mean_harmonics(frames, weights)
+        harmonics, variances = mean_harmonics(frames, weights)
         likely = likely_harmonics(harmonics, variances)
         up_hz, down_hz = peaks(likely.amplitudes)
         low_hz = float(np.average([r.subaudible_hz for r in toned], weights=weights))
@@ -347,17 +354,6 @@ def _weighted_mean(
         scatter = float(share @ (values - mean) ** 2) * float(share @ share)
         variance = max(variance, scatter * len(values) / (len(values) - 1))
     return mean, math.sqrt(variance)
-
-
-def _mean_harmonics(
-    frames: Sequence[PeriodicFrame], weights: FloatArray
-) -> tuple[NDArray[np.complex128], FloatArray]:
-    """Mean harmonics over the frames and the variance of each part of each."""
-    count = min(len(frame.harmonics) for frame in frames)
-    share = weights / weights.sum()
-    values = np.array([frame.harmonics[:count] for frame in frames])
-    variances = np.array([frame.variances[:count] for frame in frames])
-    return share @ values, (share**2) @ variances
 
 
 def _bounds(keyed: Sequence[CarrierRecord], name: str, band_hz: float) -> list[Reading]:

@@ -7,6 +7,7 @@ and the density of what is left. The kinds of measurement build their readings o
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -397,6 +398,17 @@ def likely_harmonics(amplitudes: NDArray[np.complex128], variances: FloatArray) 
     value[weak] = np.sqrt(kept) * seen
     variance[weak] = kept * noise + apart * np.abs(seen) ** 2 / 2.0
     return LikelyHarmonics(amplitudes=value, variances=variance)
+
+
+def mean_harmonics(
+    frames: Sequence[PeriodicFrame], weights: FloatArray
+) -> tuple[ComplexArray, FloatArray]:
+    """Mean harmonics over the frames and the variance of each part of each."""
+    count = min(len(frame.harmonics) for frame in frames)
+    share = weights / weights.sum()
+    values = np.array([frame.harmonics[:count] for frame in frames])
+    variances = np.array([frame.variances[:count] for frame in frames])
+    return share @ values, (share**2) @ variances
 
 
 def half_peak_to_peak_variance(variances: FloatArray) -> float:

@@ -95,6 +95,7 @@ def measure_recordings(
             )
         feeds.append(feed)
     _distinct_roles(feeds)
+    _on_one_clock(feeds)
     _compile(feeds, say)
     checks = [_Check(feed.recording) for feed in feeds] if verify else []
     findings = _run(what.make({f.role: f.channel for f in feeds}, options), feeds, progress)
@@ -205,6 +206,40 @@ def _distinct_roles(feeds: Sequence[Feed]) -> None:
                 "Give the recordings of one take, one per role.",
             )
         seen[feed.role] = feed.recording.name
+
+
+def _on_one_clock(feeds: Sequence[Feed]) -> None:
+    """Add to each recording's skew by how much later than the earliest it says that it begins.
+
+    True time of a sample is ``core:datetime`` plus the skew plus its own time (DESIGN section 3).
+    Recordings of which one does not say when it began count as begun together.
+
+    Raises
+    ------
+    BadInput : they have no moment in common.
+    """
+    begun = [feed.channel.start_utc for feed in feeds]
+    known = [moment for moment in begun if moment is not None]
+    if len(known) < len(feeds) or len(feeds) < 2:
+        return
+    first = min(known)
+    for feed, moment in zip(feeds, known, strict=True):
+        later_s = (moment - first).total_seconds()
+        feed.channel = replace(feed.channel, skew_s=feed.channel.skew_s + later_s)
+    ends_first = min(feeds, key=_end_s)
+    begins_last = max(feeds, key=lambda feed: feed.channel.skew_s)
+    if begins_last.channel.skew_s >= _end_s(ends_first):
+        raise BadInput(
+            f"begins {begins_last.channel.skew_s - _end_s(ends_first):.6g} s after"
+            f" {ends_first.recording.name} has ended",
+            begins_last.recording.name,
+            "Give recordings of one take, or put their core:datetime right.",
+        )
+
+
+def _end_s(feed: Feed) -> float:
+    """When a recording ends, in the time of the take."""
+    return feed.channel.skew_s + feed.recording.duration_s
 
 
 def _compile(feeds: Sequence[Feed], say: Say | None) -> None:

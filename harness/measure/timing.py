@@ -167,6 +167,11 @@ class Timing:
                 f"{dropped - len(hangs)} of {dropped} times the output did not drop before the"
                 " input came back or the recording ended."
             )
+        if not any(self._channels[role].skew_contributions for role in ("input", "output")):
+            self._cautions.append(
+                "No uncertainty is declared for the skew between the recordings: U of the times"
+                " holds nothing of how far apart the recorders began."
+            )
         readings = [
             self._between_recordings("attack_time", attacks),
             self._between_recordings("hang_time", hangs),

@@ -1,4 +1,4 @@
-"""Plots of the carrier: the spectrum of what the unit transmits, as far as it was measured."""
+"""Plots of the carrier: its spectrum as far as it was measured, and where its limiter sets in."""
 
 from __future__ import annotations
 
@@ -8,7 +8,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from harness.readings import Findings, Series
-from harness.report.drawing import FIRST, QUIET, Figure, all_series, draw_figure, draw_line
+from harness.report.drawing import (
+    FIRST,
+    QUIET,
+    Figure,
+    all_series,
+    draw_figure,
+    draw_line,
+    one_series,
+)
 from harness.report.thin import finite_span
 from harness.report.wording import plain
 
@@ -18,6 +26,45 @@ if TYPE_CHECKING:
 
 
 def carrier_figures(group: Sequence[Findings]) -> list[Figure]:
+    """Draw what a carrier's findings hold."""
+    return [*_spectra(group), *_limiting(group)]
+
+
+def _limiting(group: Sequence[Findings]) -> list[Figure]:
+    """Draw the deviation out against the deviation in, beside what just follows."""
+    curve = one_series(group, "deviation_out_against_deviation_in")
+    if curve is None:
+        return []
+    in_khz = curve.axes[0].values / 1e3
+    out_khz = curve.values / 1e3
+
+    def fill(drawing: Drawing) -> None:
+        axes = drawing.subplots()
+        axes.plot(in_khz, out_khz, "o-", color=FIRST, markersize=4, label="peak deviation out")
+        ends_khz = [0.0, float(in_khz[-1])]
+        follows = [gain * float(out_khz[0] / in_khz[0]) for gain in ends_khz]
+        axes.plot(ends_khz, follows, "--", color=QUIET, linewidth=1.0, label="no limiting")
+        axes.set_xlim(left=0.0)
+        axes.set_ylim(bottom=0.0)
+        axes.set_xlabel("Peak deviation in, kHz")
+        axes.set_ylabel("Peak deviation out, kHz")
+        axes.legend(loc="upper left")
+
+    low_hz, high_hz = finite_span(curve.axes[0].values)
+    first_hz, last_hz = float(curve.values[0]), float(curve.values[-1])
+    return [
+        draw_figure(
+            "limiting",
+            "Deviation out against deviation in",
+            f"{plain(round(first_hz), 'Hz')} out for {plain(round(low_hz), 'Hz')} in, and"
+            f" {plain(round(last_hz), 'Hz')} out for {plain(round(high_hz), 'Hz')} in.",
+            2.5,
+            fill,
+        )
+    ]
+
+
+def _spectra(group: Sequence[Findings]) -> list[Figure]:
     """Draw each spectrum where the channel's filter is flat; the rest is marked."""
     figures = []
     for number, spectrum in enumerate(all_series(group, "spectrum")):

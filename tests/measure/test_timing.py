@@ -6,12 +6,14 @@ Tolerances: DESIGN's goals, 0.2 ms beyond the declared skew, squelch tail 1 ms, 
 reason is given.
 """
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from harness.errors import BadInput
 from harness.measure.keying import Edge, Keying, Span
 from harness.measure.pairs import pair_edges
 from harness.measure.run import measure_recordings
@@ -81,6 +83,56 @@ def test_skew_and_clocks_are_taken_out(tmp_path: Path):
     for reading in (attack, hang):
         assert reading.expanded_uncertainty > 2 * 5e-5  # k = 2 times the declared skew
         assert reading.expanded_uncertainty < GOAL_S + 2 * 5e-5
+
+
+def begun(path: Path, start: str | None) -> None:
+    """Write into a description when its first sample was taken, or leave it out."""
+    meta = json.loads(path.read_text(encoding="utf-8"))
+    meta["captures"][0].pop("core:datetime", None)
+    if start is not None:
+        meta["captures"][0]["core:datetime"] = start
+    path.write_text(json.dumps(meta), encoding="utf-8")
+
+
+@pytest.mark.parametrize("is_input_late", [True, False])
+def test_recordings_begun_apart_are_set_by_their_dates(is_input_late: bool, tmp_path: Path):
+    """True time is core:datetime plus skew plus the recording's own (DESIGN section 3).
+
+    The later recording lacks the first 250 ms, half of it said by the date and half by the skew.
+    """
+    later_s = 0.25 if is_input_late else -0.25
+    declared = {"input": {"skew_s": later_s / 2, "skew_uncertainty_s": 2e-5}}
+    paths = TAKE.write(tmp_path, input_skew_s=later_s, declared=declared)
+    begun(paths["output"], "2026-06-21T04:30:00.900000Z")
+    begun(paths["input"], f"2026-06-21T04:30:0{0.9 + later_s / 2:.6f}Z")
+    findings = measure(paths)
+    assert pick(findings, "attack_time").value == pytest.approx(TAKE.attack_s, abs=5e-5)
+    assert pick(findings, "hang_time").value == pytest.approx(TAKE.hang_s, abs=5e-5)
+
+
+def test_a_recording_without_a_date_counts_as_begun_with_the_other(tmp_path: Path):
+    paths = TAKE.write(tmp_path)
+    begun(paths["output"], None)
+    assert pick(measure(paths), "attack_time").value == pytest.approx(TAKE.attack_s, abs=5e-5)
+
+
+def test_recordings_with_no_moment_in_common_are_refused(tmp_path: Path):
+    paths = TAKE.write(tmp_path)
+    begun(paths["output"], "2026-06-21T04:30:00.250000Z")
+    begun(paths["input"], "2026-06-21T05:30:00.250000Z")
+    with pytest.raises(BadInput, match=r"begins 3594\.6 s after .* has ended"):
+        measure(paths)
+
+
+def test_an_undeclared_skew_is_said(tmp_path: Path):
+    said = "No uncertainty is declared for the skew"
+    bare, told = tmp_path / "bare", tmp_path / "told"
+    bare.mkdir()
+    told.mkdir()
+    assert any(said in caution for caution in measure(TAKE.write(bare)).cautions)
+    declared = {"input": {"skew_s": 0.0, "skew_uncertainty_s": 2e-5}}
+    findings = measure(TAKE.write(told, declared=declared))
+    assert not any(said in caution for caution in findings.cautions)
 
 
 def test_shared_clock_drops_out_of_a_difference():

@@ -21,6 +21,7 @@ from tests.truth.audio import (
     stepped_tones,
     swept_tone,
 )
+from tests.truth.limiter import Limiter, driven_tones
 from tests.truth.repeater import fm_through_limiter, limiter_discriminator
 
 RATE_HZ = 25e3
@@ -279,6 +280,39 @@ def gain_of(
     return make
 
 
+DRIVE_HZ = (600.0, 1200.0, 2000.0, 3000.0, 4000.0)
+
+
+def limited_at(
+    limiter: Limiter, *, tone_hz: float = 1000.0, dwell_s: float = 1.5, density: float = 0.5
+) -> Callable:
+    """A tone driven harder and harder, in and out; the output late by what is drawn."""
+
+    def make(draw: int) -> tuple[tuple[Stretch, ...], float]:
+        drawn_hz = tone_hz * (1.0 + TONE_WITHIN * (2.0 * float(chance(draw, 101, 1)[0]) - 1.0))
+        late_s = 0.05 * float(chance(draw, 102, 1)[0])
+        came_in = driven_tones(
+            DRIVE_HZ, drawn_hz, RATE_HZ, dwell_s, density=0.5, draw=10_000 + draw
+        )
+        went_out = driven_tones(
+            DRIVE_HZ,
+            drawn_hz,
+            RATE_HZ,
+            dwell_s,
+            limiter=limiter,
+            late_s=late_s,
+            density=density,
+            draw=11_000 + draw,
+        )
+        return (came_in, went_out), limiter.peak_hz(DRIVE_HZ[-1], drawn_hz)
+
+    return make
+
+
+def _limiting(name: str, make: Callable) -> Case:
+    return Case(name=name, reading="deviation_limiting", make=make, kind="carrier")
+
+
 def _sinad(name: str, make: Callable, weighting: str = "flat") -> Case:
     return Case(name=name, reading="sinad", make=make, conditions={"weighting": weighting})
 
@@ -377,5 +411,19 @@ CASES = (
     _subaudible(
         "subaudible tone 151.4 Hz of 150 Hz, 12 dB",
         subaudible_at(151.4, sinad_db=12.0, deviation_hz=150.0),
+    ),
+    _limiting("limiter at 1.9 kHz", limited_at(Limiter(limit_hz=1900.0))),
+    _limiting("limiter at 1.9 kHz, 20 dB SINAD", limited_at(Limiter(limit_hz=1900.0), density=7.0)),
+    _limiting(
+        "limiter that bends, steps of 0.8 s",
+        limited_at(Limiter(limit_hz=2400.0, is_soft=True), dwell_s=0.8),
+    ),
+    _limiting(
+        "limiter, 613.37 Hz with four harmonics",
+        limited_at(Limiter(limit_hz=1900.0), tone_hz=613.37),
+    ),
+    _limiting(
+        "limiter, no harmonic passed, 1.51 kHz",
+        limited_at(Limiter(limit_hz=1500.0, highest_hz=2000.0), tone_hz=1510.0),
     ),
 )
