@@ -18,6 +18,8 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+from scipy.stats import binomtest
+
 from benchmarks.accuracy.kept import Kept, digests
 from benchmarks.accuracy.running import ROOMS, draws_of, trials_of
 from benchmarks.accuracy.trial import Outcome, Trial
@@ -104,6 +106,12 @@ def held(got: Sequence[Outcome]) -> float:
     return sum(one.holds for one in got) / len(got)
 
 
+def by_chance(got: Sequence[Outcome]) -> str:
+    """Say in which shares the draws may have been taken from (Clopper and Pearson, 95 %)."""
+    limits = binomtest(sum(one.holds for one in got), len(got)).proportion_ci(0.95)
+    return f"by chance of {100.0 * limits.low:.1f} to {100.0 * limits.high:.1f} %"
+
+
 def is_within(share: float) -> bool:
     """Whether an interval of 95 % may hold the truth so often."""
     return COVERAGE[0] <= share <= COVERAGE[1]
@@ -138,7 +146,9 @@ def summary(rows: Sequence[tuple[Trial, Sequence[Outcome]]]) -> str:
     for trial, got in outside:
         name = got[0].truth.reading
         why = trial.why.get(name, "not explained")
-        lines.append(f"- {name}, {trial.signal}: {100.0 * held(got):.1f} %; {why}.")
+        lines.append(
+            f"- {name}, {trial.signal}: {100.0 * held(got):.1f} % ({by_chance(got)}); {why}."
+        )
     return "\n".join([*lines, ""])
 
 

@@ -72,7 +72,11 @@ def _through_12(curve: Callable[[float], float]) -> Callable[[float], float]:
 
 
 def _sweep(
-    signal: str, curve: Callable[[float], float], levels_dbm: np.ndarray, dwell_s: float = 2.0
+    signal: str,
+    curve: Callable[[float], float],
+    levels_dbm: np.ndarray,
+    dwell_s: float = 2.0,
+    why: str | None = None,
 ) -> Trial:
     rate_hz, tone_hz, deviation_hz = 50e3, 1000.0, 1500.0
     sinad_db = _through_12(curve)
@@ -102,7 +106,8 @@ def _sweep(
         return measure_recordings("audio", [path], at_hz=CENTRE_HZ)
 
     truth = Truth(reading="sensitivity_12db_sinad", value=L12_DBM, goal=0.3)
-    return Trial(signal=signal, truths=(truth,), measure=measure)
+    whys = {} if why is None else {truth.reading: why}
+    return Trial(signal=signal, truths=(truth,), measure=measure, why=whys)
 
 
 def _carrier_in_noise() -> Trial:
@@ -133,6 +138,11 @@ TRIALS = (
     _carrier_in_noise(),
     _sweep("straight curve, 1 dB steps", straight(L12_DBM), np.arange(-122.0, -108.9, 1.0)),
     _sweep("straight curve, 3 dB steps", straight(L12_DBM), np.arange(-122.0, -108.9, 3.0)),
-    _sweep("knee below 12 dB", with_knee(L12_DBM, 1.5, 2.0), np.arange(-122.0, -108.9, 1.0)),
+    _sweep(
+        "knee below 12 dB",
+        with_knee(L12_DBM, 1.5, 2.0),
+        np.arange(-122.0, -108.9, 1.0),
+        why="a knee is no parabola: how far the points lie off the fitted one counts as scatter",
+    ),
     _sweep("ceiling at 24 dB", with_ceiling(L12_DBM, 24.0), np.arange(-121.0, -108.9, 2.0)),
 )

@@ -36,6 +36,14 @@ WHY: Mapping[str, Mapping[str, str]] = {
         "hum_and_noise": "the window leaves some 3.5 blocks of 0.1 s, so that the coverage factor"
         " is about 3"
     },
+    "SINAD where clicks rule, 8 dB carrier to noise": {
+        "sinad": "two seconds hold few clicks: a draw with fewer than the mean reads high and knows"
+        " too little of their scatter"
+    },
+    "FM receiver model: centre, offsets by 500 Hz": {
+        "receiver_centre": "few offsets lie on each edge: U allows for a curve that no further"
+        " point checks"
+    },
 }
 """Signals whose interval cannot hold the truth as often as it says, and the reason."""
 
@@ -83,7 +91,8 @@ def _of_receiver(name: str) -> Trial:
     def measure(draw: int, folder: Path) -> Findings:
         return measure_take(case.make(draw)[0])
 
-    return Trial(signal=f"FM receiver model: {name}", truths=truths, measure=measure)
+    signal = f"FM receiver model: {name}"
+    return Trial(signal=signal, truths=truths, measure=measure, why=WHY.get(signal, {}))
 
 
 TRIALS = (
