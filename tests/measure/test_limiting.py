@@ -83,6 +83,17 @@ def test_an_output_that_still_follows_is_a_lower_bound():
     assert "follows" in reading.note
 
 
+@pytest.mark.parametrize(("lost_db", "bound"), [(0.8, "lower"), (1.3, None), (6.0, None)])
+def test_a_decibel_less_is_limited(lost_db, bound):
+    """20 log of amplitudes: the last step comes out by so many dB less than it followed."""
+    came_in = driven_tones((600.0, 1200.0, 2400.0), 1000.0, RATE_HZ, 1.5, draw=3)
+    last_hz = 2400.0 * 10.0 ** (-lost_db / 20.0)
+    went_out = driven_tones((600.0, 1200.0, last_hz), 1000.0, RATE_HZ, 1.5, draw=4)
+    reading = limiting(measure_stretches([came_in, went_out], kind="carrier"))
+    assert reading.bound == bound
+    assert f"{lost_db:.1f} dB" in reading.note
+
+
 def test_a_peak_before_the_hardest_drive_is_the_limit():
     """An output that is turned down when it is driven far too hard."""
     came_in = driven_tones(DRIVE_HZ, 1000.0, RATE_HZ, 1.5, draw=3)
