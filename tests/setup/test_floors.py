@@ -72,7 +72,7 @@ def test_empty_rooms_break_nothing(house: Path) -> None:
         ("describe/x.py", "recordings", True),
         ("errors/x.py", "units", True),
         ("procedures/runner.py", "simulator", True),
-        ("procedures/wiring.py", "simulator", False),
+        ("procedures/wiring/x.py", "simulator", False),
         ("commands/demo.py", "simulator", True),
         ("commands/self_check.py", "simulator", False),
         ("kitchen/__init__.py", "errors", True),

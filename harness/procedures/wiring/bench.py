@@ -1,0 +1,72 @@
+"""Opens the devices that a bench file names, as one bench.
+
+What goes together:
+
+==============  ==========================  ====================================================
+receivers       generator, meter            is
+==============  ==========================  ====================================================
+simulated       simulated                   the simulated bench
+simulated       by hand, one or both        a rehearsal: the operator is asked, and what is said
+                                            to be set is what the simulated bench is set to
+simulated       scpi                        refused by the bench file: a real generator does
+                                            nothing to a simulated unit
+live            scpi or by hand             a real bench
+live            simulated                   refused by the bench file
+==============  ==========================  ====================================================
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from dataclasses import replace
+from typing import cast
+
+from harness.describe import Bench, Unit
+from harness.devices import Memory, Operator, Role, StreamClock
+from harness.procedures.wiring.instruments import open_instruments
+from harness.procedures.wiring.live import live_bench
+from harness.procedures.wiring.parts import OpenBench
+from harness.procedures.wiring.receivers import OFF_CHANNEL_HZ, open_source, receiver_roles
+from harness.procedures.wiring.simulated import devices_of, simulated_bench
+
+
+def open_bench(
+    bench: Bench,
+    operator: Operator | None = None,
+    memory: Memory | None = None,
+    unit: Unit | None = None,
+) -> OpenBench:
+    """Open the devices that a bench file names.
+
+    Parameters
+    ----------
+    unit : what real receivers are tuned by; a simulated bench needs none
+    operator : who is asked where something is done by hand. memory : keeps what is typed
+
+    Raises
+    ------
+    BadInput : the bench names a device that there is no driver for, or does not go together.
+    HardwareFault : a device is not there.
+    """
+    real = [part for part in (bench.input, bench.output) if part and part.source == "rtlsdr"]
+    if bench.simulated is None and real and unit is not None:
+        with ExitStack() as kept:
+            centres_hz: dict[Role, float] = {
+                "input": unit.receive_hz - OFF_CHANNEL_HZ,
+                "output": unit.transmit_hz - OFF_CHANNEL_HZ,
+            }
+            source = kept.enter_context(open_source(bench, receiver_roles(bench), centres_hz))
+            live = live_bench(bench, source, cast(StreamClock, source), operator, memory)
+            # What was entered last is closed first: RF is off before the receivers go.
+            kept.enter_context(live.closing)
+            return replace(live, closing=kept.pop_all())
+    simulated = simulated_bench(bench)
+    instruments = open_instruments(bench, operator, memory, behind=simulated)
+    return replace(
+        devices_of(simulated),
+        generator=instruments.generator or simulated,
+        meter=instruments.meter or simulated,
+        identities=instruments.identities,
+        cautions=instruments.cautions,
+        closing=instruments.closing,
+    )
