@@ -38,7 +38,8 @@ def accept_unit(
     from harness.procedures.acceptance import SHORT
     from harness.report.write import REPORT_NAME, write_report
 
-    described, its_bench = load_unit(unit), load_bench(bench)
+    described = load_unit(unit)
+    its_bench = load_bench(bench, described)
     folder = out or dated_folder("accept")
     extent = replace(SHORT, battery=battery)
     with TerminalWatcher() as watcher:

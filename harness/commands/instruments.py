@@ -44,8 +44,8 @@ def instruments(
     from harness.procedures.trying import try_instruments
     from harness.procedures.wiring import Clock, open_instruments, simulated_bench
 
-    described = load_bench(bench)
     frequency_hz = carrier_hz(at, "--at")
+    described = load_bench(bench).at_frequencies(receive_hz=frequency_hz)
     deviation_hz = number_hz(deviation, "--deviation") or 0.0
     wanted_dbm = levels_dbm(levels, "--levels")
     if not 0.0 <= hold <= 3600.0:

@@ -31,7 +31,8 @@ def levels(
     from harness.describe import cautions_for, level_chains, level_plan, load_bench, load_unit
     from harness.report.level_drawing import write_drawing
 
-    described, its_bench = load_unit(unit), load_bench(bench)
+    described = load_unit(unit)
+    its_bench = load_bench(bench, described)
     plan = level_plan(described, its_bench)
     cautions = cautions_for(described)
     if drawing is not None:

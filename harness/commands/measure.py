@@ -90,7 +90,7 @@ def measure(
     if kind == "discharge":
         require_log(recordings)
     the_unit = load_unit(unit) if unit else None
-    the_bench = load_bench(bench) if bench else None
+    the_bench = load_bench(bench, the_unit) if bench else None
     from harness.commands.progress import progress_on_terminal, say_on_terminal
 
     with progress_on_terminal(f"measuring {kind}", quiet=as_json) as progress:
@@ -108,6 +108,8 @@ def measure(
             progress=progress,
             say=None if as_json else say_on_terminal,
         )
+    if the_bench is not None:
+        findings = replace(findings, cautions=(*findings.cautions, *the_bench.path_cautions))
     if the_unit is not None:
         findings = replace(findings, readings=judged(findings.readings, the_unit.limits))
     if as_json:

@@ -65,11 +65,11 @@ def record(
         raise BadInput(f"{seconds:g} s is no length", "--seconds", "Give a number above 0.")
     if role not in (None, "input", "output"):
         raise BadInput(f"no role {role!r}", "--role", "Give input or output.")
-    the_bench = load_bench(bench)
+    the_unit = load_unit(unit) if unit is not None else None
+    the_bench = load_bench(bench, the_unit)
     roles = (cast("Role", role),) if role else receiver_roles(the_bench)
     centres_hz: dict[Role, float] = {}
-    if unit is not None:
-        the_unit = load_unit(unit)
+    if the_unit is not None:
         centres_hz["input"] = the_unit.receive_hz - OFF_CHANNEL_HZ
         centres_hz["output"] = the_unit.transmit_hz - OFF_CHANNEL_HZ
     for text, option, which in (
@@ -79,6 +79,10 @@ def record(
         centre_hz = carrier_hz(text, option)
         if centre_hz is not None:
             centres_hz[cast("Role", which)] = centre_hz
+    if the_unit is None:
+        the_bench = the_bench.at_frequencies(
+            receive_hz=centres_hz.get("input"), transmit_hz=centres_hz.get("output")
+        )
     align_hz = carrier_hz(align, "--align")
     if align_hz is not None and (len(roles) < 2 or the_bench.simulated is not None):
         raise BadInput("is for two dongles", "--align", "Leave it out.")

@@ -58,11 +58,12 @@ def remeasure(
         raise BadInput(f"{jobs} is no number of jobs", "--jobs", "Give 1 or more, or -1.")
     if out.exists() and not out.is_dir():
         raise BadInput("is not a folder", str(out), "Give another --out.")
+    the_unit = load_unit(unit) if unit else None
     work = partial(
         measure_one,
         kind=kind,
-        unit=load_unit(unit) if unit else None,
-        bench=load_bench(bench) if bench else None,
+        unit=the_unit,
+        bench=load_bench(bench, the_unit) if bench else None,
         at_hz=number_hz(at, "--at"),
         spacing_hz=number_hz(spacing, "--spacing"),
         verify=verify,

@@ -7,6 +7,10 @@ How the parts hang together, with ``-->`` for the paths that are declared:
     unit's transmitter port --[output.path]--> output receiver
 
 Every uncertainty in a bench file is a standard uncertainty (one standard deviation).
+
+A loss is one number, or stands in a Touchstone file and hangs on the frequency. A bench file knows
+no frequency, so ``Bench.at_frequencies`` fills such losses in: the output path's at what the unit
+sends, all others at what it is sent. ``load_bench`` does it where it is given the unit.
 """
 
 from __future__ import annotations
@@ -45,6 +49,8 @@ from harness.describe.quantities import (
     Whole,
     refuse,
 )
+from harness.describe.touchstone import GAIN_ALLOWED_DB, LossCurve, load_loss
+from harness.describe.unit import Unit
 from harness.devices import Role
 from harness.errors import BadInput
 from harness.uncertainty import Contribution
@@ -53,17 +59,124 @@ SOURCE = "bench file"
 CALIBRATION_SOURCE = "calibration file"
 SAFE_INPUT_DBM = 10.0
 """What a low-cost receiver stands without damage: common practice, no source."""
+MARK_WITHIN_DB = 1.0
+"""How far a Touchstone file may be from the loss that the part is marked with. Chosen: more than
+pads miss their mark by, less than the step from one pad to the next."""
 SAMPLE_RATE_HZ = 250e3
 """Chosen: a rate that low-cost receivers offer and several channels fit in."""
 
 
 class PathElement(Description):
-    """A pad, cable, coupler or filter: loss in dB, and the power it stands continuously."""
+    """A pad, cable, coupler or filter: loss in dB, and the power it stands continuously.
+
+    ``touchstone`` names a file that its loss is read from, beside the bench file; ``ports`` are
+    the two that power goes in and out by, [1, 2] unless said. ``loss_db`` beside it is what the
+    part is marked with, and the file has to agree.
+    """
 
     element: Name
-    loss_db: LossDb
+    loss_db: LossDb | None = None
+    touchstone: DeviceName | None = None
+    ports: tuple[Whole, ...] | None = None
     uncertainty_db: UncertaintyDb
     rating_w: RatingW | None = None
+    _curve: LossCurve | None = PrivateAttr(default=None)
+    _marked_db: float | None = PrivateAttr(default=None)
+    _caution: str | None = PrivateAttr(default=None)
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        if self.loss_db is None and self.touchstone is None:
+            refuse("has neither loss_db nor touchstone; write the loss in dB, or the file it is in")
+        if self.ports is not None and self.touchstone is None:
+            refuse("has ports, which only an element with touchstone takes")
+        if self.ports is not None and not (len(self.ports) == 2 == len(set(self.ports))):
+            refuse(f"ports = {list(self.ports)} are not two ports; write [1, 2] for |S21|")
+        return self
+
+    def with_curve(self, bench_path: Path) -> PathElement:
+        """Give the same element with its Touchstone file read.
+
+        Raises
+        ------
+        BadInput : what is wrong with the file.
+        """
+        if self.touchstone is None:
+            return self
+        made = self.model_copy(update={"loss_db": None})
+        into, out = self.ports or (1, 2)
+        made._curve = load_loss(bench_path.parent / self.touchstone, (into, out))
+        made._marked_db = self.loss_db
+        return made
+
+    def at_frequency(self, frequency_hz: float) -> PathElement:
+        """Give the same element with ``loss_db`` as it is at a frequency.
+
+        Raises
+        ------
+        BadInput : its file does not reach there, or says something else than its mark.
+        """
+        if self._curve is None:
+            return self
+        loss_db = self.loss_at_db(frequency_hz)
+        if self._marked_db is not None and abs(self._marked_db - loss_db) > MARK_WITHIN_DB:
+            raise BadInput(
+                f"has a loss of {loss_db:.2f} dB at {frequency_hz / 1e6:.6g} MHz, and"
+                f" {shown(self.element)} is said to have loss_db = {self._marked_db:g}",
+                self._curve.path,
+                "Name the right file and ports, or correct loss_db.",
+            )
+        made = self.model_copy(update={"loss_db": loss_db})
+        gain_db = -self._curve.at_db(frequency_hz)
+        made._caution = None
+        if gain_db > 0.0:
+            made._caution = (
+                f"{self.element}: {self._curve.path} gives it a gain of {gain_db:.2f} dB at"
+                f" {frequency_hz / 1e6:.6g} MHz; a passive part has none, so no loss is counted."
+                " Check how the analyser was calibrated."
+            )
+        return made
+
+    @property
+    def caution(self) -> str | None:
+        """What is odd about its Touchstone file at the frequency that was filled in."""
+        return self._caution
+
+    def loss_at_db(self, frequency_hz: float, *, either_way: bool = False) -> float:
+        """Give its loss at a frequency; ``either_way`` the smaller one of both directions.
+
+        Raises
+        ------
+        BadInput : as ``at_frequency``.
+        """
+        if self._curve is None:
+            return self.known_loss_db
+        at_db = self._curve.least_db if either_way else self._curve.at_db
+        loss_db = at_db(frequency_hz)
+        if loss_db < -GAIN_ALLOWED_DB:
+            raise BadInput(
+                f"has a gain of {-loss_db:.2f} dB at {frequency_hz / 1e6:.6g} MHz; an amplifier"
+                " has no place in a path that power is planned through",
+                self._curve.path,
+                "Check the file and its ports.",
+            )
+        return max(0.0, loss_db)
+
+    @property
+    def known_loss_db(self) -> float:
+        """Its loss in dB, as declared or as filled in.
+
+        Raises
+        ------
+        BadInput : it stands in a file, and no frequency has been given.
+        """
+        if self.loss_db is None:
+            raise BadInput(
+                f"the loss of {shown(self.element)} hangs on the frequency, which is not known",
+                str(self.touchstone),
+                "Give the unit file (--unit), or the frequency.",
+            )
+        return self.loss_db
 
 
 CONNECTION = ".connection"
@@ -71,8 +184,13 @@ CONNECTION = ".connection"
 
 
 def path_loss_db(path: Sequence[PathElement]) -> float:
-    """Loss of a path in dB: the sum over its elements."""
-    return sum(element.loss_db for element in path)
+    """Loss of a path in dB: the sum over its elements.
+
+    Raises
+    ------
+    BadInput : one hangs on the frequency, and none has been given.
+    """
+    return sum(element.known_loss_db for element in path)
 
 
 def _each_once(key: str, path: Sequence[PathElement]) -> None:
@@ -397,6 +515,75 @@ class Bench(Description):
         onward = self.input.unit_path if self.input is not None else ()
         return path_loss_db((*path, *onward))
 
+    def _paths(self) -> dict[tuple[str, str], tuple[PathElement, ...]]:
+        """Give each path that is declared, by its part of the bench and its key."""
+        places = (("output", "path"), ("input", "path"), ("input", "unit_path"))
+        return {
+            (part, key): getattr(described, key)
+            for part, key in (*places, ("generator", "path"))
+            if (described := getattr(self, part)) is not None
+        }
+
+    def with_curves(self, bench_path: Path) -> Bench:
+        """Give the same bench with the Touchstone files that it names read, beside its own file.
+
+        Raises
+        ------
+        BadInput : what is wrong with one of them.
+        """
+        return self._with_paths(
+            {
+                place: tuple(element.with_curve(bench_path) for element in path)
+                for place, path in self._paths().items()
+            }
+        )
+
+    def at_frequencies(
+        self, *, receive_hz: float | None = None, transmit_hz: float | None = None
+    ) -> Bench:
+        """Give the same bench with the losses that stand in Touchstone files filled in.
+
+        Parameters
+        ----------
+        receive_hz : what the unit is sent; for the paths of generator and input receiver
+        transmit_hz : what the unit sends; for the path of the output receiver
+
+        Raises
+        ------
+        BadInput : a file does not reach to its frequency, or its loss cannot be that of the part.
+
+        Notes
+        -----
+        Without a frequency such a loss stays unknown; asking for it is then an error.
+        """
+        found = {}
+        for (part, key), path in self._paths().items():
+            frequency_hz = transmit_hz if part == "output" else receive_hz
+            if frequency_hz is not None:
+                found[part, key] = tuple(element.at_frequency(frequency_hz) for element in path)
+        return self._with_paths(found)
+
+    def _with_paths(self, paths: Mapping[tuple[str, str], tuple[PathElement, ...]]) -> Bench:
+        changed: dict[str, dict[str, tuple[PathElement, ...]]] = {}
+        for (part, key), path in paths.items():
+            changed.setdefault(part, {})[key] = path
+        return self.model_copy(
+            update={
+                part: getattr(self, part).model_copy(update=found)
+                for part, found in changed.items()
+            }
+        )
+
+    @property
+    def path_cautions(self) -> tuple[str, ...]:
+        """What is odd about the Touchstone files of its paths; empty before they are filled in."""
+        return tuple(
+            element.caution
+            for path in self._paths().values()
+            for element in path
+            if element.caution is not None
+        )
+
     def with_simulated_unit(self, unit: str, seed: int | None = None) -> Bench:
         """Give the same simulated bench with another unit on it, and other random numbers.
 
@@ -487,14 +674,22 @@ def bench_from(table: Mapping[str, Any], where: str = "bench") -> Bench:
     return checked(Bench, table, where)
 
 
-def load_bench(path: Path | str) -> Bench:
-    """Read a bench file.
+def load_bench(path: Path | str, unit: Unit | None = None) -> Bench:
+    """Read a bench file, and the calibration and Touchstone files that it names.
+
+    Parameters
+    ----------
+    path : the file
+    unit : what stands on the bench; losses that hang on the frequency are those at its channels,
+        and unknown without it
 
     Raises
     ------
-    BadInput : the file cannot be read, is not TOML, or a key is unknown, missing or wrong.
+    BadInput : a file cannot be read, is not TOML, or a key is unknown, missing or wrong.
     """
-    bench = checked(Bench, read_toml(path), str(path))
+    bench = checked(Bench, read_toml(path), str(path)).with_curves(Path(path))
+    if unit is not None:
+        bench = bench.at_frequencies(receive_hz=unit.receive_hz, transmit_hz=unit.transmit_hz)
     found = {
         role: _calibrated(receiver, Path(path))
         for role in ("input", "output")

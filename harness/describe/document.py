@@ -77,6 +77,38 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return lowered[found[0]] if found else None
 
 
+def read_bytes(path: Path | str, largest_bytes: int, kind: str) -> bytes:
+    """Read a small file whole; ``kind`` says in errors what it ought to be.
+
+    Raises
+    ------
+    BadInput : no such file, no file but a folder, it cannot be read, or it is too large.
+    """
+    where = str(path)
+    file = Path(path)
+    try:
+        if file.is_dir():
+            raise BadInput("is a folder", where, "Give the file in it.")
+        if not file.exists():
+            raise BadInput("there is no such file", where, "Check the name and run again.")
+        if not file.is_file():
+            raise BadInput("is not a plain file", where, f"Give a {kind} file.")
+        with file.open("rb") as stream:
+            content = stream.read(largest_bytes + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise BadInput(f"cannot be read: {reason}", where, "Check the name and its rights.") from (
+            error
+        )
+    if len(content) > largest_bytes:
+        raise BadInput(
+            f"is larger than {largest_bytes} bytes and no description",
+            where,
+            f"Give the {kind} file.",
+        )
+    return content
+
+
 def read_toml(path: Path | str) -> dict[str, Any]:
     """Read a TOML file.
 
@@ -93,27 +125,7 @@ def read_toml(path: Path | str) -> dict[str, Any]:
     BadInput : no such file, no file but a folder, too large, empty, not UTF-8 or not TOML.
     """
     where = str(path)
-    file = Path(path)
-    try:
-        if file.is_dir():
-            raise BadInput("is a folder", where, "Give the file in it.")
-        if not file.exists():
-            raise BadInput("there is no such file", where, "Check the name and run again.")
-        if not file.is_file():
-            raise BadInput("is not a plain file", where, "Give a TOML file.")
-        with file.open("rb") as stream:
-            content = stream.read(LARGEST_FILE_BYTES + 1)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise BadInput(f"cannot be read: {reason}", where, "Check the name and its rights.") from (
-            error
-        )
-    if len(content) > LARGEST_FILE_BYTES:
-        raise BadInput(
-            f"is larger than {LARGEST_FILE_BYTES} bytes and no description",
-            where,
-            "Give the TOML file.",
-        )
+    content = read_bytes(path, LARGEST_FILE_BYTES, "TOML")
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:

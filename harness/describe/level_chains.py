@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from harness.describe.bench import Bench, PathElement, path_loss_db
-from harness.describe.level_plan import BACK, UNIT_PORT, LevelLine, LevelPlan
+from harness.describe.bench import Bench, PathElement
+from harness.describe.level_plan import BACK, UNIT_PORT, LevelLine, LevelPlan, Signal, loss_on_db
 from harness.describe.unit import Unit
 from harness.units import dbm_from_w
 
 TAP = "tap"
+SHOWN_APART_FROM_DB = 0.05
+"""Half of the last digit that a loss is drawn with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +22,8 @@ class LevelBox:
     Parameters
     ----------
     name : str
-    loss_db : float or None, of an element
+    loss_db : float or None, of an element, at the frequency that its path is for
+    transmit_loss_db : float or None, of an element that has another loss to the transmitter
     inside_w : float or None, what stays in an element on transmit
     limits : what it stands, in words; each once
     safe : bool, whatever arrives
@@ -28,6 +31,7 @@ class LevelBox:
 
     name: str
     loss_db: float | None = None
+    transmit_loss_db: float | None = None
     inside_w: float | None = None
     limits: tuple[str, ...] = ()
     safe: bool = True
@@ -74,10 +78,12 @@ def level_chains(unit: Unit, bench: Bench, plan: LevelPlan) -> tuple[LevelChain,
         chains.append(
             _chain(
                 plan,
+                unit,
                 "From the unit's port to the output receiver",
                 LevelBox(name="unit's port" if shared else "unit's transmitter port"),
                 [("output path", bench.output.path)],
                 "output receiver",
+                outgoing="transmit",
                 transmit_dbm=rated_dbm,
                 receive_dbm=None,
             )
@@ -88,43 +94,50 @@ def level_chains(unit: Unit, bench: Bench, plan: LevelPlan) -> tuple[LevelChain,
     unit_path = receiver.unit_path if receiver is not None else ()
     back_dbm = rated_dbm if shared else None
     highest_dbm = generator.maximum_dbm if generator is not None else None
+    generator_path = generator.path if generator is not None else ()
     # From the unit's side on.
     sections: list[tuple[str, Sequence[PathElement]]] = [
         ("input unit_path", tuple(reversed(unit_path)))
     ]
     if generator is not None:
-        sections.append(("generator path", tuple(reversed(generator.path))))
+        sections.append(("generator path", tuple(reversed(generator_path))))
     chains.append(
         _chain(
             plan,
+            unit,
             f"From the unit's port to the {TAP if generator is None else 'generator'}",
             _box("unit's port" if shared else UNIT_PORT, _named(plan, UNIT_PORT)),
             sections,
             TAP if generator is None else "generator output",
             transmit_dbm=back_dbm,
-            receive_dbm=_less(highest_dbm, bench.generator_loss_db),
+            receive_dbm=_behind(highest_dbm, (*generator_path, *unit_path), "generator", unit),
             tap_after=receiver is not None and generator is not None,
         )
     )
     if receiver is not None:
-        to_tap_db = path_loss_db(generator.path) if generator is not None else 0.0
         chains.append(
             _chain(
                 plan,
+                unit,
                 f"From the {TAP} to the input receiver",
                 LevelBox(name=TAP),
                 [("input path", receiver.path)],
                 "input receiver",
-                transmit_dbm=_less(back_dbm, path_loss_db(unit_path)),
-                receive_dbm=_less(highest_dbm, to_tap_db),
+                transmit_dbm=_behind(back_dbm, unit_path, "back", unit),
+                receive_dbm=_behind(highest_dbm, generator_path, "generator", unit),
                 receive_onward=True,
             )
         )
     return tuple(chains)
 
 
-def _less(level_dbm: float | None, loss_db: float) -> float | None:
-    return None if level_dbm is None else level_dbm - loss_db
+def _behind(
+    level_dbm: float | None, path: Iterable[PathElement], signal: Signal, unit: Unit
+) -> float | None:
+    """Give the level behind a path, or None where none is followed."""
+    if level_dbm is None:
+        return None
+    return level_dbm - sum(loss_on_db(element, signal, unit) for element in path)
 
 
 def _named(plan: LevelPlan, name: str) -> list[LevelLine]:
@@ -134,11 +147,17 @@ def _named(plan: LevelPlan, name: str) -> list[LevelLine]:
     ]
 
 
-def _box(name: str, lines: Sequence[LevelLine], loss_db: float | None = None) -> LevelBox:
+def _box(
+    name: str,
+    lines: Sequence[LevelLine],
+    loss_db: float | None = None,
+    transmit_loss_db: float | None = None,
+) -> LevelBox:
     heat_w = [line.dissipated_w for line in lines if line.signal != "generator"]
     return LevelBox(
         name=name,
         loss_db=loss_db,
+        transmit_loss_db=transmit_loss_db,
         inside_w=heat_w[0] if heat_w and loss_db is not None else None,
         limits=tuple(dict.fromkeys(line.limit for line in lines)),
         safe=all(line.safe for line in lines),
@@ -147,17 +166,23 @@ def _box(name: str, lines: Sequence[LevelLine], loss_db: float | None = None) ->
 
 def _chain(
     plan: LevelPlan,
+    unit: Unit,
     title: str,
     start: LevelBox,
     sections: Sequence[tuple[str, Sequence[PathElement]]],
     end: str,
     *,
+    outgoing: Signal = "back",
     transmit_dbm: float | None,
     receive_dbm: float | None,
     receive_onward: bool = False,
     tap_after: bool = False,
 ) -> LevelChain:
-    """Follow both levels from the first box on; ``tap_after`` the first section stands the tap."""
+    """Follow both levels from the first box on; ``tap_after`` the first section stands the tap.
+
+    ``outgoing`` is what the transmitter's power is to the chain.
+    """
+    own: Signal = "transmit" if outgoing == "transmit" else "generator"
     boxes, wires = [start], []
 
     def wire() -> None:
@@ -171,10 +196,16 @@ def _chain(
         for element in elements:
             wire()
             lines = _named(plan, f"{path}: {element.element}")
-            boxes.append(_box(element.element, lines, element.loss_db))
-            transmit_dbm = _less(transmit_dbm, element.loss_db)
-            # Towards the port the level is the higher, the further from it.
-            receive_dbm = _less(receive_dbm, element.loss_db * (1 if receive_onward else -1))
+            loss_db, apart_db = loss_on_db(element, own, unit), None
+            if transmit_dbm is not None:
+                outgoing_db = loss_on_db(element, outgoing, unit)
+                transmit_dbm -= outgoing_db
+                if abs(outgoing_db - loss_db) >= SHOWN_APART_FROM_DB:
+                    apart_db = outgoing_db
+            boxes.append(_box(element.element, lines, loss_db, apart_db))
+            if receive_dbm is not None:
+                # Towards the port the level is the higher, the further from it.
+                receive_dbm += -loss_db if receive_onward else loss_db
         if tap_after and number == 0:
             wire()
             boxes.append(LevelBox(name=TAP))

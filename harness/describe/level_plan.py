@@ -8,7 +8,8 @@ generator's highest level is followed forwards to the input receiver and to the 
 
 An element is judged by the power that arrives at it, which is what makers rate; its dissipation
 is shown beside. No derating for heat: the ratings are taken as continuous. On a live bench an
-unknown rating is unsafe; on a simulated one it is only said.
+unknown rating is unsafe; on a simulated one it is only said. A loss out of a Touchstone file is
+that at the frequency of the signal followed: an element of the generator's path has two.
 """
 
 from __future__ import annotations
@@ -34,6 +35,8 @@ BACK = "back through "
 
 REMEDY = "Change the bench and its file before anything is keyed."
 
+Signal = Literal["transmit", "back", "generator"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelLine:
@@ -52,7 +55,7 @@ class LevelLine:
     """
 
     name: str
-    signal: Literal["transmit", "back", "generator"]
+    signal: Signal
     level_dbm: float
     power_w: float
     out_dbm: float | None
@@ -84,10 +87,28 @@ class LevelPlan:
             raise Unsafe(self.unsafe[0], f"level plan of {self.bench}", REMEDY)
 
 
+def loss_on_db(element: PathElement, signal: Signal, unit: Unit) -> float:
+    """Give the loss of an element to a signal, at the frequency of that signal.
+
+    Raises
+    ------
+    BadInput : its Touchstone file does not reach there.
+
+    Notes
+    -----
+    On the way back to the generator no directivity is counted on: it is the smaller loss of both
+    ways through.
+    """
+    if signal == "generator":
+        return element.loss_at_db(unit.receive_hz)
+    return element.loss_at_db(unit.transmit_hz, either_way=signal == "back")
+
+
 class _Plan:
     """Lines, refusals and notes while they are gathered."""
 
-    def __init__(self, live: bool) -> None:
+    def __init__(self, unit: Unit, live: bool) -> None:
+        self.unit = unit
         self.live = live
         self.lines: list[LevelLine] = []
         self.unsafe: list[str] = []
@@ -103,13 +124,13 @@ class _Plan:
         path: Iterable[PathElement],
         level_dbm: float,
         name: str,
-        signal: Literal["transmit", "back", "generator"],
+        signal: Signal,
     ) -> float:
         """Follow a level through a path; give the level behind it in dBm."""
         for element in path:
             place = f"{name}: {element.element}"
             power_w = w_from_dbm(level_dbm)
-            out_dbm = level_dbm - element.loss_db
+            out_dbm = level_dbm - loss_on_db(element, signal, self.unit)
             limit_dbm = None
             safe = True
             if element.rating_w is not None:
@@ -145,7 +166,7 @@ class _Plan:
         self,
         level_dbm: float,
         name: str,
-        signal: Literal["transmit", "back", "generator"],
+        signal: Signal,
         limit_dbm: float | None,
         limit: str,
         refusal: str,
@@ -163,7 +184,7 @@ class _Plan:
         self,
         level_dbm: float,
         name: str,
-        signal: Literal["transmit", "back", "generator"],
+        signal: Signal,
         limit: str,
     ) -> None:
         """Take down a level that nothing limits."""
@@ -173,7 +194,7 @@ class _Plan:
         self,
         level_dbm: float,
         name: str,
-        signal: Literal["transmit", "back", "generator"],
+        signal: Signal,
         limit_dbm: float | None,
         limit: str,
         *,
@@ -199,7 +220,7 @@ class _Plan:
         self,
         receiver: Receiver,
         level_dbm: float,
-        signal: Literal["transmit", "back", "generator"],
+        signal: Signal,
         overload: bool,
     ) -> None:
         """Judge a level at a receiver's connector: damage, and overload where it matters."""
@@ -241,12 +262,16 @@ def level_plan(unit: Unit, bench: Bench) -> LevelPlan:
     -------
     LevelPlan : lines in the order in which power meets the elements
 
+    Raises
+    ------
+    BadInput : a Touchstone file of the bench does not reach to a frequency of the unit.
+
     Notes
     -----
     Levels add in dB: out = in - loss. Dissipation is power in minus power out. Reflection at
     the elements is not counted.
     """
-    plan = _Plan(bench.live)
+    plan = _Plan(unit, bench.live)
     rated_dbm = dbm_from_w(unit.rated_power_w)
     if bench.output is not None:
         arriving = plan.through(bench.output.path, rated_dbm, "output path", "transmit")
@@ -264,6 +289,7 @@ def level_plan(unit: Unit, bench: Bench) -> LevelPlan:
             f" {unit.rated_power_w:g} W."
         )
     _forward(plan, bench)
+    plan.notes += bench.path_cautions
     receivers = [receiver for receiver in (bench.input, bench.output) if receiver is not None]
     if any("safe_input_dbm" not in receiver.model_fields_set for receiver in receivers):
         plan.notes.append(

@@ -155,6 +155,8 @@ def _box_words(box: LevelBox) -> list[tuple[str, bool]]:
     plain = []
     if box.loss_db is not None:
         plain.append(f"loss {quantity(box.loss_db, 'dB', decimals=1)}")
+    if box.transmit_loss_db is not None:
+        plain.append(f"to transmit {quantity(box.transmit_loss_db, 'dB', decimals=1)}")
     if box.inside_w is not None:
         plain.append(f"heat {watts_in_words(box.inside_w)}")
     plain += box.limits

@@ -60,9 +60,9 @@ SLIPS = [
     ),
     (
         "uncertainty_db = 0.1",
-        'touchstone = "pad.s2p"',
-        '[[output.path]] number 1 has the unknown key "touchstone";'
-        f" known here: element, loss_db, uncertainty_db, rating_w. {AGAIN}",
+        'colour = "blue"',
+        '[[output.path]] number 1 has the unknown key "colour"; known here: element, loss_db,'
+        f" touchstone, ports, uncertainty_db, rating_w. {AGAIN}",
     ),
     (
         "loss_db = 30.1",
