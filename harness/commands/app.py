@@ -18,12 +18,13 @@ from harness.commands.calibrate import calibrate
 from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.devices import devices
+from harness.commands.health import health
 from harness.commands.import_recording import import_recording
 from harness.commands.instruments import instruments
 from harness.commands.levels import levels
 from harness.commands.listen import listen
 from harness.commands.measure import measure
-from harness.commands.plain_help import PlainCommand
+from harness.commands.plain_help import PlainCommand, PlainProgram
 from harness.commands.play import play
 from harness.commands.record import record
 from harness.commands.remeasure import remeasure
@@ -44,6 +45,7 @@ it says nothing of your receiver, its calibration or any other hardware.
 
 app = typer.Typer(
     name="harness",
+    cls=PlainProgram,
     help=HELP,
     rich_markup_mode=None,
     add_completion=False,
@@ -74,6 +76,7 @@ app.command("demo", cls=PlainCommand)(demo)
 app.command("accept", cls=PlainCommand)(accept_unit)
 app.command("levels", cls=PlainCommand)(levels)
 app.command("devices", cls=PlainCommand)(devices)
+app.command("health", cls=PlainCommand)(health)
 app.command("record", cls=PlainCommand)(record)
 app.command("calibrate", cls=PlainCommand)(calibrate)
 app.command("measure", cls=PlainCommand)(measure)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from typer.core import TyperCommand
+from typer.core import TyperCommand, TyperGroup
 
 _TYPES = (("<str>", "NAME"), ("<int range>", "N"))
 """Options that name no metavar."""
@@ -31,3 +31,15 @@ class PlainCommand(TyperCommand):
             if rows:
                 with formatter.section(f"{title.capitalize()}s"):
                     formatter.write_dl(rows)
+
+
+class PlainProgram(TyperGroup):
+    """The program, whose few options stand in the line of its usage: a screen is short."""
+
+    def collect_usage_pieces(self, ctx: Any) -> list[str]:
+        """Name the options, then what follows."""
+        return ["[-h | --help]", "[--version]", self.subcommand_metavar]
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands alone."""
+        self.format_commands(ctx, formatter)

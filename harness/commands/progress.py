@@ -14,7 +14,8 @@ from harness.report.wording import minus
 if TYPE_CHECKING:
     from rich.progress import Progress
 
-    from harness.procedures.recording import StreamState
+    from harness.measure.health import Health
+    from harness.procedures.states import StreamState
 
 
 @contextmanager
@@ -113,6 +114,18 @@ class TerminalWatcher(_Shown):
     def say(self, text: str) -> None:
         """Print a line above the bar."""
         say(self._console, text)
+
+    def health(self, healths: Sequence[Health]) -> None:
+        """Show the health of receivers as a table."""
+        from harness.commands.show_health import print_health
+
+        print_health(self._console, healths, findings=False)
+
+    def streams(self, states: Sequence[StreamState]) -> None:
+        """Show how the streams of a take are doing, beside the title; not as lines."""
+        if self._bar is not None and self._task is not None:
+            line = " | ".join(map(_how_it_does, states))
+            self._bar.update(self._task, description=f"{self._title} | {line}")
 
 
 class RecordingWatcher(_Shown):

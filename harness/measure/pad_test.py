@@ -85,6 +85,7 @@ class Moved:
 class PadTest:
     """All emissions that stand above the noise without the pad, the strongest first."""
 
+    name: str
     pad_db: float
     moved: tuple[Moved, ...]
 
@@ -115,6 +116,21 @@ class _Level:
         return self.uncertainty / self.power if self.power > 0.0 else math.inf
 
 
+def require_pad(pad_db: float, uncertainty_db: float) -> None:
+    """Refuse a pad that tells nothing.
+
+    Raises
+    ------
+    BadInput : it is too small, or its uncertainty is none.
+    """
+    if not LEAST_PAD_DB <= pad_db < math.inf:
+        raise BadInput(f"{pad_db:g} dB is no pad for this", "--pad", "Use 3 dB or more.")
+    if not 0.0 <= uncertainty_db < math.inf:
+        raise BadInput(
+            f"{uncertainty_db:g} dB is no uncertainty", "--pad-uncertainty", "Give 0 or more."
+        )
+
+
 def pad_test(
     without: HealthWatch,
     with_pad: HealthWatch,
@@ -133,12 +149,7 @@ def pad_test(
     ------
     BadInput : the pad is too small, or the looks do not go together, or hold too little.
     """
-    if not LEAST_PAD_DB <= pad_db < math.inf:
-        raise BadInput(f"{pad_db:g} dB is no pad for this", "--pad", "Use 3 dB or more.")
-    if not 0.0 <= pad_uncertainty_db < math.inf:
-        raise BadInput(
-            f"{pad_uncertainty_db:g} dB is no uncertainty", "--pad-uncertainty", "Give 0 or more."
-        )
+    require_pad(pad_db, pad_uncertainty_db)
     first, second = without.lines, with_pad.lines
     if (
         first.length != second.length
@@ -163,7 +174,7 @@ def pad_test(
         for edges in first.emissions(GAP_SHARE * without.watched.spacing_hz, with_centre=True)
     ]
     moved.sort(key=lambda each: -each.level_dbfs)
-    return PadTest(pad_db=pad_db, moved=tuple(moved[:MOST_EMISSIONS]))
+    return PadTest(name=without.watched.name, pad_db=pad_db, moved=tuple(moved[:MOST_EMISSIONS]))
 
 
 def _moved(

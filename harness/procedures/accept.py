@@ -15,6 +15,7 @@ from harness.devices import Operator
 from harness.errors import BadInput, HarnessError
 from harness.procedures.acceptance import SHORT, Extent, acceptance
 from harness.procedures.entries import Entries
+from harness.procedures.looking import look_first
 from harness.procedures.runner import Runner, Watcher
 from harness.procedures.wiring import OpenBench, open_bench
 from harness.readings import (
@@ -103,6 +104,7 @@ def _performed(
     started: datetime,
 ) -> Accepted:
     """Run the acceptance on an open bench, and write what came of it."""
+    cautions = (*cautions, *look_first(opened.source, bench, unit, watcher))
     _make(folder)
     for what, identity in opened.identities.items():
         watcher.say(f"{what}: {identity}")
@@ -128,7 +130,7 @@ def _performed(
             title=f"Acceptance of {unit.name}",
             procedure="short acceptance" if extent.is_short else "acceptance",
             source=opened.kind,
-            cautions=cautions,
+            cautions=(*cautions, *runner.takes.cautions),
             started=started,
             notes=note,
             instruments=opened.identities,

@@ -5,92 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from harness.blocks import Block
 from harness.describe import Bench
 from harness.devices import Role, SampleSource
-from harness.dsp.decode import clipped_samples, decode
-from harness.errors import BadInput
+from harness.errors import BadInput, HarnessError
+from harness.procedures.looking import Channels, Gauge
+from harness.procedures.states import StreamState
 from harness.procedures.taking import Taking
-from harness.recordings import RecordingWriter, write_collection
+from harness.recordings import Annotation, RecordingWriter, write_collection
 from harness.recordings.files import require_new
-from harness.units import db_from_ratio
-
-SILENCE_DBFS = -200.0
-"""What a level of nothing is shown as. Chosen: far below any receiver's own noise."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StreamState:
-    """How a stream is doing: level and clipping of the last read, totals of the take.
-
-    ``level_port_dbm`` is None where the bench does not declare the receiver's scale.
-    """
-
-    role: Role
-    samples: int
-    seconds: float
-    level_dbfs: float
-    level_port_dbm: float | None
-    clipped_share: float
-    clipped_samples: int
-    lost_samples: int
-
-
-class _Gauge:
-    """Follows what is written of one stream."""
-
-    def __init__(self, source: SampleSource, bench: Bench, role: Role) -> None:
-        self._info = source.streams[role]
-        self._role = role
-        self._scale_dbm: float | None = None
-        declared = bench.receiver(role)
-        if declared is not None and declared.full_scale_dbm is not None:
-            self._scale_dbm = declared.full_scale_dbm + declared.port_offset_db
-        self._samples = self._clipped = self._lost = 0
-        self._level_dbfs = SILENCE_DBFS
-        self._share = 0.0
-
-    def follow(self, blocks: Sequence[Block]) -> None:
-        samples, power, clipped = 0, 0.0, 0
-        for block in blocks:
-            self._lost += block.lost_before
-            samples += len(block.samples)
-            power += _power_sum(block.samples, self._info.datatype)
-            clipped += clipped_samples(block.samples, self._info.datatype)
-        if not samples:
-            return
-        self._samples += samples
-        self._clipped += clipped
-        self._share = clipped / samples
-        mean = power / samples
-        self._level_dbfs = float(db_from_ratio(mean)) if mean > 0.0 else SILENCE_DBFS
-
-    @property
-    def state(self) -> StreamState:
-        scale_dbm = self._scale_dbm
-        return StreamState(
-            role=self._role,
-            samples=self._samples,
-            seconds=self._samples / self._info.sample_rate_hz,
-            level_dbfs=self._level_dbfs,
-            level_port_dbm=None if scale_dbm is None else self._level_dbfs + scale_dbm,
-            clipped_share=self._share,
-            clipped_samples=self._clipped,
-            lost_samples=self._lost,
-        )
-
-
-def _power_sum(codes: NDArray[Any], datatype: str) -> float:
-    """Sum of the power of samples, 1.0 for each of a complex sinusoid of amplitude 1."""
-    return float(np.sum(np.square(decode(codes, datatype)), dtype=np.float64))
 
 
 def open_writers(
@@ -151,6 +77,7 @@ def take_paths(base: Path, roles: Sequence[Role]) -> dict[Role, Path]:
 def record_take(
     source: SampleSource,
     bench: Bench,
+    channels: Channels,
     paths: Mapping[Role, Path],
     collection: Path,
     seconds: float | None,
@@ -162,6 +89,7 @@ def record_take(
     ----------
     source : open; no take running
     bench : description; what it declares goes into the recordings
+    channels : that are watched; what is wrong with a receiver is annotated in its recording
     paths : of ``take_paths``
     collection : base name of the take, written where there are two recordings
     seconds : how long; None until KeyboardInterrupt, which then is its end
@@ -172,7 +100,9 @@ def record_take(
     HardwareFault : a device failed; what came before is a valid take.
     KeyboardInterrupt : it was stopped before its time; the same.
     """
-    gauges = {role: _Gauge(source, bench, role) for role in paths}
+    gauges = {role: Gauge(source.streams[role], bench, channels) for role in paths}
+    cautions: dict[Role, tuple[str, ...]] = dict.fromkeys(paths, ())
+    failed = False
     with ExitStack() as kept:
         kept.callback(source.stop)
         started = datetime.now(UTC)
@@ -190,8 +120,17 @@ def record_take(
         except KeyboardInterrupt:
             if seconds is not None:
                 raise
+        except HarnessError:
+            # What failed may have been a writer, which then takes no more.
+            failed = True
+            raise
         finally:
+            for role, gauge in gauges.items():
+                cautions[role] = tuple(finding.sentence for finding in gauge.findings())
+                if not failed and writers[role].sample_count:
+                    for caution in cautions[role]:
+                        writers[role].annotate(Annotation(start_sample=0, comment=caution))
             made = [path for path in (each.close() for each in writers.values()) if path]
             if len(made) > 1:
                 write_collection(collection, made)
-    return [gauge.state for gauge in gauges.values()]
+    return [replace(gauge.state, cautions=cautions[role]) for role, gauge in gauges.items()]

@@ -19,6 +19,7 @@ from harness.devices import GoBack, Role
 from harness.measure.discharge import discharge_from_log
 from harness.measure.run import measure_recordings
 from harness.measure.setup import NO_SIGNAL
+from harness.procedures.looking import TakesWatched
 from harness.procedures.recording import open_writers
 from harness.procedures.steps import (
     Log,
@@ -87,6 +88,7 @@ class Runner:
     watcher: Watcher
     findings: list[Findings] = field(default_factory=list)
     knob: str | None = None
+    takes: TakesWatched = field(default_factory=TakesWatched)
     _log: BatteryLogWriter | None = None
     _share: float | None = None
 
@@ -159,7 +161,8 @@ class Runner:
             writers = open_writers(
                 source, self.bench, step.roles, partial(self._path, step.take), started, kept
             )
-            taking = Taking(source, writers, self.open_bench.stream_clock)
+            follow = self.takes.begin(step.take, source, self.bench, self.unit, self.watcher)
+            taking = Taking(source, writers, self.open_bench.stream_clock, follow)
             number, held_s = 0, 0.0
             while number < len(step.stimuli):
                 stimulus = step.stimuli[number]

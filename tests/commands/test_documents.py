@@ -129,6 +129,7 @@ def test_every_command_stands_in_the_readme() -> None:
         "demo",
         "accept",
         "devices",
+        "health",
         "record",
         "instruments",
         "calibrate",

@@ -17,6 +17,7 @@ COMMANDS = (
     "demo",
     "levels",
     "devices",
+    "health",
     "record",
     "measure",
     "import",

@@ -97,7 +97,7 @@ def test_a_take_of_two_dongles_is_what_they_gave(shed, typed, dongles, tmp_path)
 def test_level_clipping_and_loss_are_shown(shed, typed, tmp_path) -> None:
     take = tmp_path / "one"
     shown = typed(
-        *("record", take, "--bench", shed("drop 409600 49152"), "--role", "output"),
+        *("record", take, "--bench", shed("drop 1507328 49152"), "--role", "output"),
         *("--output-centre", "150e6", "--seconds", "3"),
     )
     assert shown.status == 0, shown.err
@@ -117,8 +117,8 @@ def test_level_clipping_and_loss_are_shown(shed, typed, tmp_path) -> None:
 @pytest.mark.parametrize(
     ("lines", "fault"),
     [
-        (("silent 500000",), "no samples for 1.0 s at"),
-        (("vanish 500000 -4",), "its stream ended at"),
+        (("silent 1500000",), "no samples for 1.0 s at"),
+        (("vanish 1500000 -4",), "its stream ended at"),
     ],
 )
 def test_unplugged_what_came_is_kept_as_a_take(lines, fault, shed, typed, tmp_path) -> None:
@@ -128,14 +128,14 @@ def test_unplugged_what_came_is_kept_as_a_take(lines, fault, shed, typed, tmp_pa
     assert shown.out == ""
     assert fault in shown.err.splitlines()[-1]
     for recording in open_take(take).recordings.values():
-        assert samples(recording)[-1] == 249_999 % 65_536
+        assert samples(recording)[-1] == 749_999 % 65_536
     assert not list(tmp_path.glob("*.part"))
 
 
 def test_silence_in_the_last_read_is_no_success(shed, typed, tmp_path) -> None:
     # The stand-in gives 0.9 s or less of what is asked for.
-    bench = shed("silent 450000")
-    shown = typed("record", tmp_path / "one", "--bench", bench, "--unit", UNIT, "--seconds", "0.95")
+    words = ("--bench", shed("silent 450000"), "--unit", UNIT, "--look", "0", "--seconds", "0.95")
+    shown = typed("record", tmp_path / "one", *words)
     assert shown.status == 3
     assert "unplugged?" in shown.err.splitlines()[-1]
 
@@ -208,7 +208,8 @@ def test_ctrl_c_keeps_a_whole_take(seconds, status, last, shed, tmp_path) -> Non
             run.kill()
     assert run.returncode == status, err
     assert "Traceback" not in err
-    assert (err.splitlines() or [""])[-1] == last
+    assert not last or err.splitlines()[-1] == last
+    assert ("stopped" in err) == bool(last)
     assert bool(out) == (status == 0)
     for recording in open_take(take).recordings.values():
         assert (np.diff(samples(recording)) % 65_536 == 1).all()

@@ -134,7 +134,8 @@ def test_what_was_measured_before_an_early_end_is_kept(
     def failing(bench):
         good = open_bench(bench)
         benches.append(good)
-        return replace(good, source=FailsInTake(good.source, 2, fault))
+        # Before the first take the receivers are looked at.
+        return replace(good, source=FailsInTake(good.source, 3, fault))
 
     monkeypatch.setattr(accepting, "open_bench", failing)
     with pytest.raises(type(fault)):
