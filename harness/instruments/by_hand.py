@@ -199,6 +199,7 @@ class Meter:
     hand : who is asked
     reads_current : whether the current is asked for too
     behind : the simulated meter whose display is read, in a rehearsal
+    readings_done : in earlier parts of the run; they are counted on from there
 
     Notes
     -----
@@ -211,11 +212,12 @@ class Meter:
         *,
         reads_current: bool = True,
         behind: devices.SupplyMeter | None = None,
+        readings_done: int = 0,
     ) -> None:
         self._hand = hand
         self._reads_current = reads_current
         self._behind = behind
-        self._readings = 0
+        self._readings = readings_done
 
     def read_supply(self) -> SupplyReading:
         """Ask for voltage and current; going back from the current asks for the voltage again.

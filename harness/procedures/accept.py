@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -15,8 +15,10 @@ from harness.devices import Operator
 from harness.errors import BadInput, HarnessError
 from harness.procedures.acceptance import SHORT, Extent, acceptance
 from harness.procedures.entries import Entries
+from harness.procedures.journal import JOURNAL_NAME, Journal
 from harness.procedures.looking import look_first
-from harness.procedures.runner import Runner, Watcher
+from harness.procedures.runner import LOG_NAME, Runner, Watcher
+from harness.procedures.unfinished import set_aside
 from harness.procedures.wiring import OpenBench, open_bench
 from harness.readings import (
     ConditionValue,
@@ -53,24 +55,37 @@ def accept(
     watcher: Watcher,
     extent: Extent = SHORT,
     operator: Operator | None = None,
+    *,
+    resume: bool = False,
+    go_on_with: str = "",
 ) -> Accepted:
     """Run an acceptance and write its results file, also when it ends early.
+
+    However it ends, what is done is done: resumed, it goes on at the step that was not finished.
 
     Parameters
     ----------
     unit, bench : descriptions; the unit names its knob positions
-    folder : for recordings, logs and results; new or empty
+    folder : for recordings, logs and results; new or empty, or that of the run to resume
     watcher : is told the level plan and the cautions, then how it goes
     extent : how much is done
     operator : is asked where the bench is set or read by hand; what is typed is kept in the folder
+    resume : go on with the run in the folder, with the same unit, bench and extent
+    go_on_with : what the user types to do that, for whoever ends early; empty: nothing is said
 
     Raises
     ------
     Unsafe : the level plan would overload or destroy something; nothing was keyed or made.
-    BadInput : the folder holds something already, or a description does not suffice.
+    BadInput : the folder holds something already, or a description does not suffice; there is
+        nothing to resume, or something was set otherwise then.
     HardwareFault : a device failed; what was measured until then is in the results file.
     """
-    require_empty(folder)
+    settings = {"unit": unit.plain(), "bench": bench.plain(), "extent": asdict(extent)}
+    if resume:
+        journal = Journal.of(folder, settings)
+    else:
+        require_empty(folder)
+        journal = Journal.new(folder, settings)
     if not unit.knob_positions:
         raise BadInput(
             "knob_positions is missing",
@@ -84,13 +99,15 @@ def accept(
     cautions = cautions_for(unit)
     for caution in cautions:
         watcher.say(f"  - {caution}")
-    started = datetime.now(UTC)
     if operator is None:
         opened = open_bench(bench)
     else:
-        opened = open_bench(bench, operator, Entries(folder / ENTRIES_NAME), unit)
+        entries = Entries(folder / ENTRIES_NAME, resume=resume)
+        opened = open_bench(bench, operator, entries, unit, journal.supply_readings)
     with opened:
-        return _performed(opened, unit, bench, folder, watcher, extent, cautions, started)
+        return _performed(
+            opened, unit, bench, folder, watcher, extent, cautions, journal, go_on_with
+        )
 
 
 def _performed(
@@ -101,26 +118,33 @@ def _performed(
     watcher: Watcher,
     extent: Extent,
     cautions: tuple[str, ...],
-    started: datetime,
+    journal: Journal,
+    go_on_with: str,
 ) -> Accepted:
     """Run the acceptance on an open bench, and write what came of it."""
     cautions = (*cautions, *look_first(opened.source, bench, unit, watcher))
     _make(folder)
+    _begin(opened, folder, watcher, journal)
     for what, identity in opened.identities.items():
         watcher.say(f"{what}: {identity}")
     for caution in opened.cautions:
         watcher.say(caution)
     path = folder / RESULTS_NAME
-    runner = Runner(opened, unit, bench, folder, watcher)
+    runner = Runner(opened, unit, bench, folder, watcher, journal=journal)
     note = "Ended early by a fault of the program."
     try:
         runner.run(acceptance(unit, extent))
         note = ""
     except HarnessError as error:
         note = f"Ended early: {error}"
-        raise
+        if not go_on_with:
+            raise
+        remedy = f"{error.remedy} {_going_on(go_on_with, runner)}"
+        raise type(error)(error.what, error.where, remedy) from error
     except (KeyboardInterrupt, SystemExit):
         note = "Ended early: stopped by the operator."
+        if go_on_with:
+            watcher.say(_going_on(go_on_with, runner))
         raise
     finally:
         run = judged_run(
@@ -131,13 +155,35 @@ def _performed(
             procedure="short acceptance" if extent.is_short else "acceptance",
             source=opened.kind,
             cautions=(*cautions, *runner.takes.cautions),
-            started=started,
-            notes=note,
+            started=journal.started,
+            notes=" ".join([*journal.pauses, *([note] if note else [])]),
             instruments=opened.identities,
         )
         if runner.findings:
             write_run(path, run)
+    journal.end()
     return Accepted(run=run, path=path)
+
+
+def _begin(opened: OpenBench, folder: Path, watcher: Watcher, journal: Journal) -> None:
+    """Begin the journal, or take up an earlier one: what is not finished is set aside."""
+    resumes = journal.resumes
+    devices = dict(opened.identities)
+    devices.update((role, info.hardware) for role, info in opened.source.streams.items())
+    journal.begin(devices)
+    if not resumes:
+        return
+    if opened.kind == "simulated":
+        journal.without_log()
+    left = [RESULTS_NAME, *([] if journal.has_log else [LOG_NAME])]
+    aside = set_aside(folder, journal.takes, left)
+    watcher.say(f"Going on: {len(journal.takes)} takes are done.")
+    if aside is not None:
+        watcher.say(f"What was begun and not finished is kept in {aside}.")
+
+
+def _going_on(go_on_with: str, runner: Runner) -> str:
+    return f'It goes on at "{runner.at}" with: {go_on_with}'
 
 
 def plan_in_words(plan: LevelPlan) -> list[str]:
@@ -167,7 +213,10 @@ def require_empty(folder: Path) -> None:
         raise BadInput(
             f"the folder cannot be used ({fault.strerror})", str(folder), "Name another folder."
         ) from fault
-    raise BadInput("the folder is not empty", str(folder), "Name another folder.")
+    remedy = "Name another folder."
+    if (folder / JOURNAL_NAME).exists():
+        remedy = f"Name another folder, or go on with the run in it: --resume {folder}."
+    raise BadInput("the folder is not empty", str(folder), remedy)
 
 
 def _make(folder: Path) -> None:

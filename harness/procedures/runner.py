@@ -1,7 +1,8 @@
 """Performs the steps of a procedure; the only thing that does.
 
 RF goes off in the runner's ``finally``, whatever way a run ends. Recordings go to
-``recordings/``, one SigMF pair for each role of a take, as they come.
+``recordings/``, one SigMF pair for each role of a take, as they come. What a journal says is done
+is not done again: takes are measured as they lie there.
 """
 
 from __future__ import annotations
@@ -16,9 +17,11 @@ from typing import Any, Protocol, TypeVar
 
 from harness.describe import Bench, Unit
 from harness.devices import GoBack, Role
+from harness.errors import BadInput
 from harness.measure.discharge import discharge_from_log
 from harness.measure.run import measure_recordings
 from harness.measure.setup import NO_SIGNAL
+from harness.procedures.journal import Journal, supply_of
 from harness.procedures.looking import TakesWatched
 from harness.procedures.recording import open_writers
 from harness.procedures.steps import (
@@ -44,6 +47,7 @@ from harness.recordings import (
     read_log,
     write_collection,
 )
+from harness.recordings.utc import utc_from_text
 
 SIMULATED_DAY = datetime(2026, 1, 1, tzinfo=UTC)
 """When a simulated bench is opened. Chosen."""
@@ -79,6 +83,7 @@ class Runner:
     unit, bench : descriptions
     folder : where recordings and logs go; made when missing
     watcher : is told how it goes
+    journal : of what is done; without, nothing is kept of it
     """
 
     open_bench: OpenBench
@@ -89,6 +94,10 @@ class Runner:
     findings: list[Findings] = field(default_factory=list)
     knob: str | None = None
     takes: TakesWatched = field(default_factory=TakesWatched)
+    journal: Journal | None = None
+    at: str = "the beginning"
+    _left_on: Stimulus | None = None
+    _base_s: float = 0.0
     _log: BatteryLogWriter | None = None
     _share: float | None = None
 
@@ -103,7 +112,7 @@ class Runner:
                     step = procedure.send(result)
                 except StopIteration:
                     break
-                result = self._perform(step)
+                result = self._once(step)
         finally:
             try:
                 generator.rf_off()
@@ -114,12 +123,72 @@ class Runner:
                     self._log = None
         return self.findings
 
+    def _once(self, step: Step) -> Any:
+        """Perform a step, unless it is done already."""
+        journal = self.journal
+        if journal is None:
+            return self._perform(step)
+        self.at = _in_words(step) or self.at
+        done = journal.recall(step)
+        if done is not None:
+            return self._replayed(step, done.gave)
+        if journal.resumes_now:
+            self._restore(step, journal)
+        gave = self._perform(step)
+        journal.keep(step, gave, self._now_s)
+        return gave
+
+    def _replayed(self, step: Step, gave: Any) -> Any:
+        """Give what a step gave that is done; takes are measured again."""
+        match step:
+            case TurnKnob():
+                self.knob = step.position
+            case Record():
+                if not any(self._path(step.take, role).exists() for role in step.roles):
+                    raise BadInput(
+                        "a take of this run is missing",
+                        str(self._path(step.take, step.roles[-1])),
+                        "Put it back, or start anew in another folder.",
+                    )
+                self._left_on = step.stimuli[-1] if step.leave_on else None
+            case Measure() | MeasureLog():
+                return self._perform(step)
+            case ReadSupply():
+                return supply_of(gave)
+        return gave
+
+    def _restore(self, step: Step, journal: Journal) -> None:
+        """Put the bench back to where the run was: its time, the knob, the generator."""
+        last = journal.last
+        if last is not None:
+            self._base_s = last.at_s - self.open_bench.waiter.now_s
+            journal.paused(self._since(last.utc), last.at_s)
+        if self.knob is not None and not isinstance(step, TurnKnob):
+            self._turn(self.knob)
+        if self._left_on is not None and not isinstance(step, Record):
+            left_on = self._left_on
+            self._until_done(lambda: self._apply(left_on))
+
+    def _since(self, utc: str) -> float:
+        """Give how long ago that was; on a simulated bench nothing has passed."""
+        if self.open_bench.kind == "simulated":
+            return 0.0
+        return (datetime.now(UTC) - utc_from_text(utc)).total_seconds()
+
+    @property
+    def _now_s(self) -> float:
+        """The run's own time: it stands still while nothing is done."""
+        return self._base_s + self.open_bench.waiter.now_s
+
+    def _turn(self, position: str) -> None:
+        self._until_done(lambda: self.open_bench.knob.turn_knob(position))
+
     def _perform(self, step: Step) -> Any:
         match step:
             case Say():
                 self.watcher.say(step.text)
             case TurnKnob():
-                self._until_done(lambda: self.open_bench.knob.turn_knob(step.position))
+                self._turn(step.position)
                 self.knob = step.position
             case Record():
                 return self._record(step)
@@ -128,13 +197,11 @@ class Runner:
             case Wait():
                 if step.seconds:
                     self.open_bench.waiter.wait(step.seconds)
-                return self.open_bench.waiter.now_s
+                return self._now_s
             case ReadSupply():
                 return self._until_done(self.open_bench.meter.read_supply)
             case Log():
-                if self._log is None:
-                    self._log = BatteryLogWriter(self.folder / LOG_NAME, start_utc=self._now_utc)
-                self._log.append(step.row)
+                self._log_row(step.row)
             case MeasureLog():
                 options = replace(
                     step.options,
@@ -142,9 +209,23 @@ class Runner:
                     current_contributions=self.bench.current_contributions(),
                 )
                 found = discharge_from_log(read_log(self.folder / LOG_NAME), options)
+                if self.journal is not None:
+                    cautions = (*found.cautions, *self.journal.pauses)
+                    found = replace(found, cautions=cautions)
                 self.findings.append(found)
                 return found
         return None
+
+    def _log_row(self, row: Mapping[str, float]) -> None:
+        if self._log is None:
+            self._log = BatteryLogWriter(
+                self.folder / LOG_NAME,
+                resume=self.journal is not None,
+                start_utc=self._now_utc - timedelta(seconds=row["time_s"]),
+            )
+        # A run may have been ended between the row and its line in the journal.
+        if self._log.last_time_s is None or row["time_s"] > self._log.last_time_s:
+            self._log.append(row)
 
     def _path(self, take: str, role: Role) -> Path:
         return self.folder / "recordings" / f"{take}-{role}.sigmf-meta"
@@ -190,7 +271,7 @@ class Runner:
         """UTC; on a simulated bench a fixed day and its own time, so that a run repeats."""
         if self.open_bench.kind != "simulated":
             return datetime.now(UTC)
-        return SIMULATED_DAY + timedelta(seconds=self.open_bench.waiter.now_s)
+        return SIMULATED_DAY + timedelta(seconds=self._now_s)
 
     def _apply(self, stimulus: Stimulus) -> None:
         generator = self.open_bench.generator
@@ -279,3 +360,15 @@ class Runner:
         if step.keep:
             self.findings.append(found)
         return found
+
+
+def _in_words(step: Step) -> str | None:
+    """Say what a step is, where it is one that a run may be said to be at."""
+    match step:
+        case Record():
+            return step.title
+        case Measure():
+            return f"measuring the take {step.take}"
+        case TurnKnob():
+            return f"the knob at {step.position}"
+    return None

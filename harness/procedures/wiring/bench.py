@@ -35,6 +35,7 @@ def open_bench(
     operator: Operator | None = None,
     memory: Memory | None = None,
     unit: Unit | None = None,
+    readings_done: int = 0,
 ) -> OpenBench:
     """Open the devices that a bench file names.
 
@@ -42,6 +43,7 @@ def open_bench(
     ----------
     unit : what real receivers are tuned by; a simulated bench needs none
     operator : who is asked where something is done by hand. memory : keeps what is typed
+    readings_done : how often the meter was read in earlier parts of the run
 
     Raises
     ------
@@ -56,12 +58,14 @@ def open_bench(
                 "output": unit.transmit_hz - OFF_CHANNEL_HZ,
             }
             source = kept.enter_context(open_source(bench, receiver_roles(bench), centres_hz))
-            live = live_bench(bench, source, cast(StreamClock, source), operator, memory)
+            live = live_bench(
+                bench, source, cast(StreamClock, source), operator, memory, readings_done
+            )
             # What was entered last is closed first: RF is off before the receivers go.
             kept.enter_context(live.closing)
             return replace(live, closing=kept.pop_all())
     simulated = simulated_bench(bench)
-    instruments = open_instruments(bench, operator, memory, behind=simulated)
+    instruments = open_instruments(bench, operator, memory, simulated, readings_done)
     return replace(
         devices_of(simulated),
         generator=instruments.generator or simulated,

@@ -19,12 +19,13 @@ def open_instruments(
     operator: Operator | None = None,
     memory: Memory | None = None,
     behind: SimulatedBench | None = None,
+    readings_done: int = 0,
 ) -> Instruments:
     """Open generator and meter of a bench, RF off.
 
     Parameters
     ----------
-    operator, memory : as for ``open_bench``
+    operator, memory, readings_done : as for ``open_bench``
     behind : the simulated bench, on a simulated one
 
     Raises
@@ -75,7 +76,12 @@ def open_instruments(
         elif shown is not None and shown.source == "by hand":
             from harness.instruments import by_hand
 
-            meter = by_hand.Meter(hand, reads_current=shown.reads_current, behind=behind)
+            meter = by_hand.Meter(
+                hand,
+                reads_current=shown.reads_current,
+                behind=behind,
+                readings_done=readings_done,
+            )
         else:
             meter = behind
         return Instruments(

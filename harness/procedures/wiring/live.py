@@ -18,13 +18,14 @@ def live_bench(
     stream_clock: StreamClock,
     operator: Operator | None = None,
     memory: Memory | None = None,
+    readings_done: int = 0,
 ) -> OpenBench:
     """Put a live source of samples and the instruments of a bench file together.
 
     Parameters
     ----------
     source : open. stream_clock : tells where its streams are
-    operator, memory : as for ``open_bench``; the knob is always turned by hand
+    operator, memory, readings_done : as for ``open_bench``; the knob is always turned by hand
 
     Raises
     ------
@@ -42,7 +43,7 @@ def live_bench(
         raise BadInput(
             "somebody has to turn the knob", bench.name, "Start it where somebody can answer."
         )
-    instruments = open_instruments(bench, operator, memory)
+    instruments = open_instruments(bench, operator, memory, readings_done=readings_done)
     assert instruments.generator is not None
     hand = hand_of(operator, memory)
     return OpenBench(
