@@ -41,8 +41,15 @@ PYTHON_VERSION = f"{sys.version_info[0]}.{sys.version_info[1]}"
 
 # A level of the environment contains those before it.
 LEVELS = ("run", "test")
-LEVEL_OF_PROGRAM = {"harness": "run", "test": "test", "accuracy": "test"}
-MODULE_OF_PROGRAM = {"harness": "harness", "test": "pytest", "accuracy": "benchmarks.accuracy"}
+LEVEL_OF_PROGRAM = {"harness": "run", "capture": "run", "test": "test", "accuracy": "test"}
+MODULE_OF_PROGRAM = {
+    "harness": "harness",
+    "capture": "scripts.captures",
+    "test": "pytest",
+    "accuracy": "benchmarks.accuracy",
+}
+# The others belong to the checkout and run in it.
+WHERE_ONE_STANDS = ("harness", "capture")
 
 # pip's settings that would put the packages elsewhere or change which are taken.
 MISLEADING = (
@@ -273,7 +280,7 @@ def become(program: str, arguments: list[str], started_in: Path) -> NoReturn:
     for name in ("PYTHONPATH", "PYTHONHOME"):
         os.environ.pop(name, None)
     module = MODULE_OF_PROGRAM[program]
-    if program != "harness":
+    if program not in WHERE_ONE_STANDS:
         arguments = [from_root(argument, started_in) for argument in arguments]
         os.chdir(ROOT)
     python = str(ENVIRONMENT / "bin" / "python")

@@ -92,8 +92,12 @@ app.command("self-check", cls=PlainCommand, help=SELF_CHECK_HELP)(self_check)
 _STOPPED = "stopped; what was recorded is kept"
 
 
-def main() -> None:
+def main(other: typer.Typer | None = None, name: str = "harness") -> None:
     """Run the program and end the process with its exit status.
+
+    Parameters
+    ----------
+    other, name : a script's own commands instead of the program's, and what it is started as
 
     Notes
     -----
@@ -105,7 +109,7 @@ def main() -> None:
             signal.signal(number, _stop)
     _ready_streams()
     try:
-        status = app(prog_name="harness", standalone_mode=False)
+        status = (other or app)(prog_name=name, standalone_mode=False)
         sys.stdout.flush()
     except HarnessError as error:
         _fail(str(error), error.exit_status)

@@ -18,6 +18,7 @@ from harness.procedures.entries import Entries
 from harness.procedures.journal import JOURNAL_NAME, Journal
 from harness.procedures.looking import look_first
 from harness.procedures.runner import LOG_NAME, Runner, Watcher
+from harness.procedures.steps import Procedure
 from harness.procedures.unfinished import set_aside
 from harness.procedures.wiring import OpenBench, open_bench
 from harness.readings import (
@@ -41,7 +42,7 @@ PACKAGES = ("numpy", "scipy", "h5py", "sigmf")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Accepted:
+class Performed:
     """A run and the file that it stands in."""
 
     run: Run
@@ -58,7 +59,7 @@ def accept(
     *,
     resume: bool = False,
     go_on_with: str = "",
-) -> Accepted:
+) -> Performed:
     """Run an acceptance and write its results file, also when it ends early.
 
     However it ends, what is done is done: resumed, it goes on at the step that was not finished.
@@ -92,6 +93,52 @@ def accept(
             unit.name,
             "Name the knob's positions from loose to tight, as marked on the unit.",
         )
+    return perform(
+        unit,
+        bench,
+        folder,
+        watcher,
+        acceptance(unit, extent),
+        title=f"Acceptance of {unit.name}",
+        name="short acceptance" if extent.is_short else "acceptance",
+        operator=operator,
+        journal=journal,
+        go_on_with=go_on_with,
+    )
+
+
+def perform(
+    unit: Unit,
+    bench: Bench,
+    folder: Path,
+    watcher: Watcher,
+    procedure: Procedure,
+    *,
+    title: str,
+    name: str,
+    operator: Operator | None = None,
+    is_whole: bool = True,
+    journal: Journal | None = None,
+    go_on_with: str = "",
+) -> Performed:
+    """Perform a procedure on a bench and write its results file, also when it ends early.
+
+    Parameters
+    ----------
+    unit, bench, folder, watcher, operator, go_on_with : as for ``accept``
+    procedure : its steps; closed without a step when nothing may be keyed
+    title, name : of the run, as they stand in its results
+    is_whole : whether a limit that nothing was measured for counts against the unit
+    journal : of the run that it goes on with; without one the run is new
+
+    Raises
+    ------
+    Unsafe, BadInput, HardwareFault : as ``accept``.
+    """
+    if journal is None:
+        require_empty(folder)
+        settings = {"unit": unit.plain(), "bench": bench.plain(), "procedure": name}
+        journal = Journal.new(folder, settings)
     plan = level_plan(unit, bench)
     for line in plan_in_words(plan):
         watcher.say(line)
@@ -102,11 +149,22 @@ def accept(
     if operator is None:
         opened = open_bench(bench)
     else:
-        entries = Entries(folder / ENTRIES_NAME, resume=resume)
+        entries = Entries(folder / ENTRIES_NAME, resume=journal.resumes)
         opened = open_bench(bench, operator, entries, unit, journal.supply_readings)
     with opened:
         return _performed(
-            opened, unit, bench, folder, watcher, extent, cautions, journal, go_on_with
+            opened,
+            unit,
+            bench,
+            folder,
+            watcher,
+            procedure,
+            title=title,
+            name=name,
+            cautions=cautions,
+            is_whole=is_whole,
+            journal=journal,
+            go_on_with=go_on_with,
         )
 
 
@@ -116,12 +174,16 @@ def _performed(
     bench: Bench,
     folder: Path,
     watcher: Watcher,
-    extent: Extent,
+    procedure: Procedure,
+    *,
+    title: str,
+    name: str,
     cautions: tuple[str, ...],
+    is_whole: bool,
     journal: Journal,
     go_on_with: str,
-) -> Accepted:
-    """Run the acceptance on an open bench, and write what came of it."""
+) -> Performed:
+    """Run a procedure on an open bench, and write what came of it."""
     cautions = (*cautions, *look_first(opened.source, bench, unit, watcher))
     _make(folder)
     _begin(opened, folder, watcher, journal)
@@ -133,7 +195,7 @@ def _performed(
     runner = Runner(opened, unit, bench, folder, watcher, journal=journal)
     note = "Ended early by a fault of the program."
     try:
-        runner.run(acceptance(unit, extent))
+        runner.run(procedure)
         note = ""
     except HarnessError as error:
         note = f"Ended early: {error}"
@@ -151,18 +213,19 @@ def _performed(
             unit,
             bench,
             runner.findings,
-            title=f"Acceptance of {unit.name}",
-            procedure="short acceptance" if extent.is_short else "acceptance",
+            title=title,
+            procedure=name,
             source=opened.kind,
             cautions=(*cautions, *runner.takes.cautions),
             started=journal.started,
             notes=" ".join([*journal.pauses, *([note] if note else [])]),
             instruments=opened.identities,
+            is_whole=is_whole,
         )
         if runner.findings:
             write_run(path, run)
     journal.end()
-    return Accepted(run=run, path=path)
+    return Performed(run=run, path=path)
 
 
 def _begin(opened: OpenBench, folder: Path, watcher: Watcher, journal: Journal) -> None:
@@ -258,13 +321,17 @@ def judged_run(
     started: datetime,
     notes: str,
     instruments: Mapping[str, str] | None = None,
+    is_whole: bool = True,
 ) -> Run:
     """Judge findings by the unit's limits and make a run of them.
 
     A limit that no reading answers becomes a reading that was not measured, so that it shows
-    and the verdict of the whole is not better for it.
+    and the verdict of the whole is not better for it; unless only a part was asked for.
     """
     limits = unit.limits
+    if not is_whole:
+        found = [reading for each in findings for reading in each.readings]
+        limits = tuple(limit for limit in limits if not unanswered((limit,), found))
     given = [replace(found, readings=judged(found.readings, limits)) for found in findings]
     readings = [reading for found in given for reading in found.readings]
     missing = tuple(

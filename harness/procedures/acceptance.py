@@ -89,15 +89,12 @@ def acceptance(unit: Unit, extent: Extent) -> Procedure:
     marked = unit.marked_knob or positions[len(positions) // 2]
     deviation_hz = STANDARD_SHARE * unit.rated_deviation_hz
     yield TurnKnob(position=marked)
-    yield from _carrier(deviation_hz)
-    hang_s = yield from _timing(deviation_hz, extent)
+    yield from carrier_take(deviation_hz)
+    hang_s = yield from keyings(deviation_hz, extent)
     for position in positions:
-        yield TurnKnob(position=position)
-        # What the knob's turning itself keyed has to drop first.
-        yield Wait(seconds=2.0 * hang_s)
-        yield from _squelch(position, hang_s, extent)
+        yield from squelch_sweeps(position, hang_s, extent)
     yield TurnKnob(position=positions[0])
-    yield from _sensitivity(deviation_hz, extent)
+    yield from sensitivity_sweep(deviation_hz, extent)
     yield TurnKnob(position=marked)
     if extent.battery and unit.battery is not None:
         yield from battery_run(
@@ -108,7 +105,8 @@ def acceptance(unit: Unit, extent: Extent) -> Procedure:
         )
 
 
-def _carrier(deviation_hz: float) -> Procedure:
+def carrier_take(deviation_hz: float) -> Procedure:
+    """Yield the steps of carrier and audio, with standard test modulation at a strong signal."""
     yield Record(
         take="carrier",
         title="Carrier, deviation and SINAD at a strong signal",
@@ -127,7 +125,7 @@ def _carrier(deviation_hz: float) -> Procedure:
     yield Measure(kind="audio", take="carrier")
 
 
-def _timing(deviation_hz: float, extent: Extent) -> Generator[Step, Any, float]:
+def keyings(deviation_hz: float, extent: Extent) -> Generator[Step, Any, float]:
     """Key the unit several times; give the hang time, or a default that outlasts most."""
     on = Stimulus(
         duration_s=0.9, level_port_dbm=STRONG_DBM, tone_hz=TEST_TONE_HZ, deviation_hz=deviation_hz
@@ -144,7 +142,11 @@ def _timing(deviation_hz: float, extent: Extent) -> Generator[Step, Any, float]:
     return float(hang[0]) if hang else DEFAULT_HANG_S
 
 
-def _squelch(position: str, hang_s: float, extent: Extent) -> Procedure:
+def squelch_sweeps(position: str, hang_s: float, extent: Extent) -> Procedure:
+    """Yield the steps of the squelch at one knob position; falling steps outlast the hang time."""
+    yield TurnKnob(position=position)
+    # What the knob's turning itself keyed has to drop first.
+    yield Wait(seconds=2.0 * hang_s)
     take = f"squelch-{position.replace(':', '')}"
     falling_dwell_s = hang_s + 0.25
     coarse = _levels(*extent.search_dbm, COARSE_STEP_DB)
@@ -177,7 +179,8 @@ def _squelch(position: str, hang_s: float, extent: Extent) -> Procedure:
     yield Measure(kind="squelch", take=take)
 
 
-def _sensitivity(deviation_hz: float, extent: Extent) -> Procedure:
+def sensitivity_sweep(deviation_hz: float, extent: Extent) -> Procedure:
+    """Yield the steps of the sweep of SINAD; the squelch has to be open over its levels."""
     yield Record(
         take="sensitivity",
         title="Sensitivity: SINAD against level",

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import typer
 
 from harness.commands.app import main
 
@@ -25,19 +26,32 @@ class Typed:
         assert "Traceback" not in self.err
 
 
-@pytest.fixture
-def typed(monkeypatch, capsys):
-    """Type ``harness WORDS`` into a terminal of 80 columns that is none."""
+def _terminal(monkeypatch, capsys, program: typer.Typer | None, name: str):
+    """Type ``NAME WORDS`` into a terminal of 80 columns that is none."""
     monkeypatch.setenv("COLUMNS", "80")
 
     def run(*words: object) -> Typed:
-        monkeypatch.setattr(sys, "argv", ["harness", *map(str, words)])
+        monkeypatch.setattr(sys, "argv", [name, *map(str, words)])
         with pytest.raises(SystemExit) as ended:
-            main()
+            main(program, name)
         printed = capsys.readouterr()
         return Typed(ended.value.code or 0, printed.out, printed.err)
 
     return run
+
+
+@pytest.fixture
+def typed(monkeypatch, capsys):
+    """Type ``harness WORDS``."""
+    return _terminal(monkeypatch, capsys, None, "harness")
+
+
+@pytest.fixture
+def captured(monkeypatch, capsys):
+    """Type ``capture WORDS``."""
+    from scripts.captures.__main__ import app
+
+    return _terminal(monkeypatch, capsys, app, "capture")
 
 
 def left(folder: Path) -> dict[str, bytes]:
