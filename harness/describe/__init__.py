@@ -17,10 +17,13 @@ from harness.describe.bench import (
 from harness.describe.calibration import (
     CalibrationFile,
     ClockCalibration,
+    DeviationCalibration,
+    GeneratorCalibration,
     LevelCalibration,
     ReceiverCalibration,
     load_calibration,
     same_gain,
+    same_tone,
     write_calibration,
 )
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES, cautions_for
@@ -41,6 +44,8 @@ __all__ = [
     "Chemistry",
     "ClockCalibration",
     "Connected",
+    "DeviationCalibration",
+    "GeneratorCalibration",
     "GeneratorDescription",
     "InputReceiver",
     "LevelBox",
@@ -66,6 +71,7 @@ __all__ = [
     "load_calibration",
     "load_unit",
     "same_gain",
+    "same_tone",
     "unit_from",
     "write_calibration",
 ]

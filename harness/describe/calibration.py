@@ -1,7 +1,8 @@
-"""The calibration file: what is known of receivers, how well, from when and until when.
+"""The calibration file: what is known of instruments, how well, from when and until when.
 
 One ``[[receiver]]`` per serial; in it a ``[[receiver.level]]`` for each gain and one
-``[receiver.clock]``. Every uncertainty is a standard uncertainty, as in a bench file.
+``[receiver.clock]``. One ``[[generator]]`` per serial; in it a ``[[generator.deviation]]`` for each
+tone. Every uncertainty is a standard uncertainty, as in a bench file.
 """
 
 from __future__ import annotations
@@ -19,11 +20,15 @@ from harness.describe.document import Description, checked, read_toml, shown
 from harness.describe.quantities import (
     ClockPpm,
     ClockUncertaintyPpm,
+    DeviationHz,
+    DeviationScale,
     GainDb,
     LevelDbm,
     LimitValue,
     Name,
     RadioHz,
+    ScaleUncertainty,
+    ToneHz,
     UncertaintyDb,
     refuse,
 )
@@ -31,6 +36,8 @@ from harness.errors import BadInput
 
 SAME_GAIN_DB = 0.05
 """Gains nearer than this are one setting. Chosen: half of the last digit that drivers tell."""
+SAME_TONE = 0.01
+"""Tones nearer than this share are one setting. Chosen: what is one to a generator's scale."""
 
 
 def day(value: object) -> object:
@@ -90,6 +97,43 @@ class ClockCalibration(Calibration):
     frequency_hz: RadioHz
 
 
+class DeviationCalibration(Calibration):
+    """Deviation scale with one tone: true deviation over what is shown, a ratio.
+
+    ``lowest_hz`` to ``highest_hz`` is the deviation shown that it was found over.
+    """
+
+    tone_hz: ToneHz
+    deviation_scale: DeviationScale
+    deviation_scale_uncertainty: ScaleUncertainty
+    lowest_hz: DeviationHz
+    highest_hz: DeviationHz
+
+    @model_validator(mode="after")
+    def _range(self) -> Self:
+        if self.lowest_hz > self.highest_hz:
+            refuse(f"lowest_hz = {self.lowest_hz:g} lies above highest_hz")
+        return self
+
+
+class GeneratorCalibration(Description):
+    """What was found of the generator with one serial."""
+
+    serial: Name
+    deviation: tuple[DeviationCalibration, ...] = ()
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        for number, one in enumerate(self.deviation):
+            if any(same_tone(one.tone_hz, other.tone_hz) for other in self.deviation[:number]):
+                refuse(f"has two deviations at tone_hz = {one.tone_hz:g}; keep one")
+        return self
+
+    def deviation_at(self, tone_hz: float) -> DeviationCalibration | None:
+        """Give the deviation scale with a tone, or None."""
+        return next((one for one in self.deviation if same_tone(one.tone_hz, tone_hz)), None)
+
+
 class ReceiverCalibration(Description):
     """What was found of the receiver with one serial."""
 
@@ -110,16 +154,18 @@ class ReceiverCalibration(Description):
 
 
 class CalibrationFile(Description):
-    """All receivers of a calibration file."""
+    """All instruments of a calibration file."""
 
     receiver: tuple[ReceiverCalibration, ...] = ()
+    generator: tuple[GeneratorCalibration, ...] = ()
 
     @model_validator(mode="after")
     def _each_once(self) -> Self:
-        serials = [one.serial for one in self.receiver]
-        for serial in serials:
-            if serials.count(serial) > 1:
-                refuse(f"has two receivers with serial = {shown(serial)}; keep one")
+        for what, several in (("receivers", self.receiver), ("generators", self.generator)):
+            serials = [one.serial for one in several]
+            for serial in serials:
+                if serials.count(serial) > 1:
+                    refuse(f"has two {what} with serial = {shown(serial)}; keep one")
         return self
 
     def of(self, serial: str) -> ReceiverCalibration:
@@ -127,15 +173,30 @@ class CalibrationFile(Description):
         found = (one for one in self.receiver if one.serial == serial)
         return next(found, ReceiverCalibration(serial=serial))
 
+    def of_generator(self, serial: str) -> GeneratorCalibration:
+        """Give what is known of a generator; nothing of one that is not there."""
+        found = (one for one in self.generator if one.serial == serial)
+        return next(found, GeneratorCalibration(serial=serial))
+
     def with_receiver(self, receiver: ReceiverCalibration) -> CalibrationFile:
         """Give the same file with one receiver put in, or in the place of its earlier self."""
         others = tuple(one for one in self.receiver if one.serial != receiver.serial)
-        return CalibrationFile(receiver=(*others, receiver))
+        return self.model_copy(update={"receiver": (*others, receiver)})
+
+    def with_generator(self, generator: GeneratorCalibration) -> CalibrationFile:
+        """Give the same file with one generator put in, or in the place of its earlier self."""
+        others = tuple(one for one in self.generator if one.serial != generator.serial)
+        return self.model_copy(update={"generator": (*others, generator)})
 
 
 def same_gain(first_db: float, second_db: float) -> bool:
     """Tell whether two gains are one setting."""
     return abs(first_db - second_db) < SAME_GAIN_DB
+
+
+def same_tone(first_hz: float, second_hz: float) -> bool:
+    """Tell whether two tones are one setting."""
+    return abs(first_hz / second_hz - 1.0) < SAME_TONE
 
 
 def load_calibration(path: Path | str) -> CalibrationFile:
@@ -155,7 +216,7 @@ def write_calibration(path: Path, calibration: CalibrationFile) -> None:
     ------
     BadInput : it cannot be written there; what stood there stays.
     """
-    lines = ["# Receivers as calibrated; every uncertainty is one standard deviation."]
+    lines = ["# Instruments as calibrated; every uncertainty is one standard deviation."]
     for receiver in calibration.receiver:
         plain = receiver.plain()
         lines += ["", "[[receiver]]", f"serial = {_toml(plain['serial'])}"]
@@ -163,6 +224,11 @@ def write_calibration(path: Path, calibration: CalibrationFile) -> None:
             lines += ["", "[[receiver.level]]", *_keys(level)]
         if "clock" in plain:
             lines += ["", "[receiver.clock]", *_keys(plain["clock"])]
+    for generator in calibration.generator:
+        plain = generator.plain()
+        lines += ["", "[[generator]]", f"serial = {_toml(plain['serial'])}"]
+        for deviation in plain.get("deviation", ()):
+            lines += ["", "[[generator.deviation]]", *_keys(deviation)]
     new = path.with_name(path.name + ".new")
     try:
         with new.open("x", encoding="utf-8") as file:

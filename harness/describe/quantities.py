@@ -101,6 +101,10 @@ GainDb = Annotated[float, AfterValidator(within(-20.0, 100.0, "dB"))]
 LossDb = Annotated[float, AfterValidator(within(0.0, 150.0, "dB"))]
 """A loss is written positive; an amplifier has no place in a path that power is planned through."""
 UncertaintyDb = Annotated[float, AfterValidator(within(0.0, 20.0, "dB"))]
+DeviationScale = Annotated[float, AfterValidator(within(0.8, 1.25, ""))]
+"""Chosen: further off, a generator is broken or was read wrongly."""
+ScaleUncertainty = Annotated[float, AfterValidator(within(0.0, 1.0, ""))]
+ToneHz = Annotated[float, AfterValidator(within(20.0, 20e3, "Hz", (("kHz", 3),)))]
 ClockPpm = Annotated[float, AfterValidator(within(-500.0, 500.0, "ppm"))]
 ClockUncertaintyPpm = Annotated[float, AfterValidator(within(0.0, 500.0, "ppm"))]
 SkewS = Annotated[float, AfterValidator(within(-60.0, 60.0, "s"))]

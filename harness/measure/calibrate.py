@@ -16,8 +16,8 @@ import numpy as np
 from harness.describe import Bench, bench_from
 from harness.errors import BadInput
 from harness.measure.run import measure_recordings
-from harness.readings import Reading
-from harness.recordings import open_recording
+from harness.readings import Findings, Reading
+from harness.recordings import Recording, open_recording
 from harness.uncertainty import Contribution, combine
 
 
@@ -30,6 +30,7 @@ class LevelFound:
     standard_uncertainty_db : half of the 95.45 % uncertainty, so that twice it covers as much
     known_dbm, level_dbfs, residuals_db : one each per recording; the last are the linearity
     gain_db : of the recordings, None where none tells it
+    cautions : of the measurements, one plain sentence each
     """
 
     full_scale_dbm: float
@@ -38,6 +39,7 @@ class LevelFound:
     level_dbfs: tuple[float, ...]
     residuals_db: tuple[float, ...]
     gain_db: float | None
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +49,7 @@ class ClockFound:
     clock_error_ppm: float
     standard_uncertainty_ppm: float
     frequency_hz: float
+    cautions: tuple[str, ...] = ()
 
 
 def calibrate_level(
@@ -81,16 +84,15 @@ def calibrate_level(
             "Give one for each recording, with commas between.",
         )
     levels_dbfs, repeat_db, gains = [], [], []
+    cautions: list[str] = []
     for path in paths:
         recording = open_recording(path)
-        bench = None
-        if recording.full_scale_dbm is None:
-            # Full scale at 0 dBm: what comes out in dBm is then dBFS.
-            bench = _unit_scale(recording.role or "output")
-        reading = _carrier(path, "carrier_power", bench, at_hz)
+        findings = carrier_findings(path, at_hz)
+        reading = known(findings, "carrier_power", path)
+        cautions += findings.cautions
         shift_db = (recording.full_scale_dbm or 0.0) + (recording.port_offset_db or 0.0)
-        levels_dbfs.append(_value(reading) - shift_db)
-        repeat_db.append(_repeatability(reading))
+        levels_dbfs.append(value_of(reading) - shift_db)
+        repeat_db.append(repeatability(reading))
         gains.append(recording.gain_db)
     if len({gain for gain in gains if gain is not None}) > 1:
         raise BadInput(
@@ -125,6 +127,7 @@ def calibrate_level(
         level_dbfs=tuple(levels_dbfs),
         residuals_db=tuple(float(one) for one in residuals_db),
         gain_db=next((gain for gain in gains if gain is not None), None),
+        cautions=tuple(dict.fromkeys(cautions)),
     )
 
 
@@ -148,31 +151,76 @@ def calibrate_frequency(path: Path, known_hz: float, uncertainty_hz: float) -> C
     taken into account by the measurement, and is taken out again.
     """
     recording = open_recording(path)
-    reading = _carrier(path, "frequency_error", None, known_hz)
+    findings = carrier_findings(path, known_hz)
+    reading = known(findings, "frequency_error", path)
     declared = 1.0 + (recording.clock_error_ppm or 0.0) * 1e-6
-    shown_hz = (known_hz + _value(reading)) / declared
+    shown_hz = (known_hz + value_of(reading)) / declared
     parts = [
         Contribution(name="known frequency", standard_uncertainty=uncertainty_hz),
-        Contribution(name="repeatability", standard_uncertainty=_repeatability(reading), kind="A"),
+        Contribution(name="repeatability", standard_uncertainty=repeatability(reading), kind="A"),
     ]
     return ClockFound(
         clock_error_ppm=(known_hz / shown_hz - 1.0) * 1e6,
         standard_uncertainty_ppm=combine(parts).expanded_uncertainty / 2.0 / known_hz * 1e6,
         frequency_hz=known_hz,
+        cautions=findings.cautions,
     )
 
 
-def _unit_scale(role: str) -> Bench:
-    scale = {"full_scale_dbm": 0.0, "full_scale_uncertainty_db": 0.0}
-    return bench_from({"name": "calibration", role: {"source": "recording", **scale}})
+def carrier_findings(
+    path: Path,
+    at_hz: float | None,
+    spacing_hz: float | None = None,
+    *,
+    clock_uncertainty_ppm: float = 0.0,
+) -> Findings:
+    """Measure one recording of a known carrier, in dBFS where it tells no scale of its own.
+
+    Raises
+    ------
+    BadInput : it holds audio. Damaged : it is broken, its checksum wrong.
+    """
+    recording = open_recording(path)
+    if recording.role == "audio":
+        raise BadInput(
+            "its role is audio, and a receiver or a deviation is calibrated on radio samples",
+            path.name,
+            "Give the recording of the carrier.",
+        )
+    return measure_recordings(
+        "carrier",
+        [path],
+        bench=_stand_in(recording, clock_uncertainty_ppm),
+        at_hz=at_hz,
+        spacing_hz=spacing_hz,
+    )
 
 
-def _carrier(path: Path, name: str, bench: Bench | None, at_hz: float | None) -> Reading:
-    """Measure one recording; refuse what no calibration may rest on."""
-    findings = measure_recordings("carrier", [path], bench=bench, at_hz=at_hz)
-    reading = next(one for one in findings.readings if one.name == name)
-    if reading.value is None:
-        raise BadInput(reading.note, path.name, "Record the known carrier again, in the channel.")
+def _stand_in(recording: Recording, clock_uncertainty_ppm: float) -> Bench:
+    """Declare what the recording does not: full scale at 0 dBm, so that dBm are dBFS."""
+    role = recording.role or "output"
+    receiver: dict[str, str | float] = {"source": "recording"}
+    if recording.full_scale_dbm is None:
+        receiver |= {"full_scale_dbm": 0.0, "full_scale_uncertainty_db": 0.0}
+    if recording.clock_uncertainty_ppm is None:
+        receiver |= {"clock_error_ppm": 0.0, "clock_uncertainty_ppm": clock_uncertainty_ppm}
+    return bench_from({"name": "calibration", role: receiver})
+
+
+def known(findings: Findings, name: str, path: Path) -> Reading:
+    """Give a reading; refuse what no calibration may rest on.
+
+    Raises
+    ------
+    BadInput : it is not measured, or rests on clipped or lost samples.
+    """
+    reading = next((one for one in findings.readings if one.name == name), None)
+    if reading is None or reading.value is None:
+        raise BadInput(
+            reading.note if reading else "holds no steady tone on its carrier",
+            path.name,
+            "Record the known carrier again, in the channel.",
+        )
     for flag in ("clipped", "lost samples"):
         if flag in reading.flags:
             raise BadInput(
@@ -183,11 +231,13 @@ def _carrier(path: Path, name: str, bench: Bench | None, at_hz: float | None) ->
     return reading
 
 
-def _value(reading: Reading) -> float:
+def value_of(reading: Reading) -> float:
+    """Give the number of a reading that has one."""
     if not isinstance(reading.value, int | float):
         raise ValueError(f"{reading.name} is {reading.value!r}")
     return float(reading.value)
 
 
-def _repeatability(reading: Reading) -> float:
+def repeatability(reading: Reading) -> float:
+    """Give the standard uncertainty of a reading from its own scatter."""
     return math.sqrt(sum(c.effect**2 for c in reading.contributions if c.kind == "A"))
