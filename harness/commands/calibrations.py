@@ -129,6 +129,8 @@ def _level(asked: Asked, held: CalibrationFile, common: dict[str, Any]) -> Calib
         "highest_dbm": max(known_dbm),
         **common,
     }
+    if found.tuned_hz is not None:
+        table["lowest_hz"], table["highest_hz"] = found.tuned_hz
     made = checked(LevelCalibration, table, "calibration")
     _show_level(found)
     others = [one for one in earlier.level if not same_gain(one.gain_db, at_db)]

@@ -44,6 +44,7 @@ from harness.describe.quantities import (
     SampleRateHz,
     SkewS,
     SkewUncertaintyS,
+    TemperatureDegC,
     TimeoutS,
     UncertaintyDb,
     Whole,
@@ -239,6 +240,7 @@ class Receiver(Description):
     path: tuple[PathElement, ...] = ()
     _level: LevelCalibration | None = PrivateAttr(default=None)
     _clock: ClockCalibration | None = PrivateAttr(default=None)
+    _temperature_degc: float | None = PrivateAttr(default=None)
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
@@ -262,8 +264,18 @@ class Receiver(Description):
         """Where its clock error comes from, when that is a calibration file."""
         return self._clock
 
-    def calibrated(self, level: LevelCalibration | None, clock: ClockCalibration | None) -> Self:
-        """Give the same receiver with what a calibration file says of it."""
+    @property
+    def temperature_degc(self) -> float | None:
+        """How warm the bench is, where its file says so and names a calibration."""
+        return self._temperature_degc
+
+    def calibrated(
+        self,
+        level: LevelCalibration | None,
+        clock: ClockCalibration | None,
+        temperature_degc: float | None = None,
+    ) -> Self:
+        """Give the same receiver with what a calibration file says of it, on a bench so warm."""
         found: dict[str, float] = {}
         if level is not None:
             found["full_scale_dbm"] = level.full_scale_dbm
@@ -273,6 +285,7 @@ class Receiver(Description):
             found["clock_uncertainty_ppm"] = clock.clock_uncertainty_ppm
         made = self.model_copy(update=found)
         made._level, made._clock = level, clock
+        made._temperature_degc = temperature_degc
         return made
 
     @property
@@ -459,13 +472,15 @@ class Bench(Description):
     """A bench. ``calibrated`` is the day that its losses and scales were last measured.
 
     ``connection_uncertainty_db`` is how far a level moves, one standard deviation, each time that
-    a unit is connected anew. ``operator`` and ``place`` say who measures, and where.
+    a unit is connected anew. ``operator`` and ``place`` say who measures, and where,
+    ``temperature_degc`` how warm it is there.
     """
 
     name: Name
     note: Name | None = None
     operator: Name | None = None
     place: Name | None = None
+    temperature_degc: TemperatureDegC | None = None
     calibrated: Annotated[date, BeforeValidator(day)] | None = None
     connection_uncertainty_db: UncertaintyDb | None = None
     input: InputReceiver | None = None
@@ -691,14 +706,14 @@ def load_bench(path: Path | str, unit: Unit | None = None) -> Bench:
     if unit is not None:
         bench = bench.at_frequencies(receive_hz=unit.receive_hz, transmit_hz=unit.transmit_hz)
     found = {
-        role: _calibrated(receiver, Path(path))
+        role: _calibrated(receiver, Path(path), bench.temperature_degc)
         for role in ("input", "output")
         if (receiver := getattr(bench, role)) is not None and receiver.calibration is not None
     }
     return bench.model_copy(update=found) if found else bench
 
 
-def _calibrated(receiver: Receiver, bench_path: Path) -> Receiver:
+def _calibrated(receiver: Receiver, bench_path: Path, temperature_degc: float | None) -> Receiver:
     """Fill in a receiver from the calibration file that it names, beside the bench file."""
     where, table = str(bench_path), f"[{receiver.role}]"
     if receiver.serial is None:
@@ -730,4 +745,4 @@ def _calibrated(receiver: Receiver, bench_path: Path) -> Receiver:
                 where,
                 f"Calibrate it there, or use gain {gains} dB.",
             )
-    return receiver.calibrated(level, known.clock)
+    return receiver.calibrated(level, known.clock, temperature_degc)

@@ -24,10 +24,10 @@ from harness.describe.quantities import (
     DeviationScale,
     GainDb,
     LevelDbm,
-    LimitValue,
     Name,
     RadioHz,
     ScaleUncertainty,
+    TemperatureDegC,
     ToneHz,
     UncertaintyDb,
     refuse,
@@ -60,7 +60,7 @@ class Calibration(Description):
 
     made_utc: Annotated[datetime, BeforeValidator(_instant)]
     valid_until: Annotated[date, BeforeValidator(day)]
-    temperature_degc: LimitValue | None = None
+    temperature_degc: TemperatureDegC | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -68,24 +68,33 @@ class Calibration(Description):
             refuse("made_utc has no time zone; end it with Z")
         if self.valid_until < self.made_utc.date():
             refuse(f"valid_until = {self.valid_until} lies before made_utc = {self.made_utc}")
-        if self.temperature_degc is not None and not -60.0 <= self.temperature_degc <= 100.0:
-            refuse(f"temperature_degc = {self.temperature_degc:g} is outside -60 to 100 degC")
         return self
 
 
 class LevelCalibration(Calibration):
-    """Level scale at one gain; ``lowest_dbm`` to ``highest_dbm`` at the connector it was found."""
+    """Level scale at one gain.
+
+    It was found from ``lowest_dbm`` to ``highest_dbm`` at the connector, tuned to ``lowest_hz`` to
+    ``highest_hz`` where that is known.
+    """
 
     gain_db: GainDb
     full_scale_dbm: LevelDbm
     full_scale_uncertainty_db: UncertaintyDb
     lowest_dbm: LevelDbm
     highest_dbm: LevelDbm
+    lowest_hz: RadioHz | None = None
+    highest_hz: RadioHz | None = None
 
     @model_validator(mode="after")
     def _range(self) -> Self:
         if self.lowest_dbm > self.highest_dbm:
             refuse(f"lowest_dbm = {self.lowest_dbm:g} lies above highest_dbm")
+        if (self.lowest_hz is None) != (self.highest_hz is None):
+            refuse("needs lowest_hz and highest_hz together, or neither")
+        if self.lowest_hz is not None and self.highest_hz is not None:
+            if self.lowest_hz > self.highest_hz:
+                refuse(f"lowest_hz = {self.lowest_hz:g} lies above highest_hz")
         return self
 
 

@@ -101,6 +101,7 @@ GainDb = Annotated[float, AfterValidator(within(-20.0, 100.0, "dB"))]
 LossDb = Annotated[float, AfterValidator(within(0.0, 150.0, "dB"))]
 """A loss is written positive; an amplifier has no place in a path that power is planned through."""
 UncertaintyDb = Annotated[float, AfterValidator(within(0.0, 20.0, "dB"))]
+TemperatureDegC = Annotated[float, AfterValidator(within(-60.0, 100.0, "degC"))]
 DeviationScale = Annotated[float, AfterValidator(within(0.8, 1.25, ""))]
 """Chosen: further off, a generator is broken or was read wrongly."""
 ScaleUncertainty = Annotated[float, AfterValidator(within(0.0, 1.0, ""))]

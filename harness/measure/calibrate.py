@@ -30,6 +30,7 @@ class LevelFound:
     standard_uncertainty_db : half of the 95.45 % uncertainty, so that twice it covers as much
     known_dbm, level_dbfs, residuals_db : one each per recording; the last are the linearity
     gain_db : of the recordings, None where none tells it
+    tuned_hz : lowest and highest frequency that the receiver was tuned to, None where not told
     cautions : of the measurements, one plain sentence each
     """
 
@@ -39,6 +40,7 @@ class LevelFound:
     level_dbfs: tuple[float, ...]
     residuals_db: tuple[float, ...]
     gain_db: float | None
+    tuned_hz: tuple[float, float] | None = None
     cautions: tuple[str, ...] = ()
 
 
@@ -83,7 +85,7 @@ def calibrate_level(
             "--level",
             "Give one for each recording, with commas between.",
         )
-    levels_dbfs, repeat_db, gains = [], [], []
+    levels_dbfs, repeat_db, gains, tuned_hz = [], [], [], []
     cautions: list[str] = []
     for path in paths:
         recording = open_recording(path)
@@ -94,6 +96,7 @@ def calibrate_level(
         levels_dbfs.append(value_of(reading) - shift_db)
         repeat_db.append(repeatability(reading))
         gains.append(recording.gain_db)
+        tuned_hz.append(recording.segments[0].centre_hz)
     if len({gain for gain in gains if gain is not None}) > 1:
         raise BadInput(
             "the recordings were made at different gains", "RECORDING", "Calibrate gain by gain."
@@ -127,6 +130,7 @@ def calibrate_level(
         level_dbfs=tuple(levels_dbfs),
         residuals_db=tuple(float(one) for one in residuals_db),
         gain_db=next((gain for gain in gains if gain is not None), None),
+        tuned_hz=(min(tuned_hz), max(tuned_hz)) if all(tuned_hz) else None,
         cautions=tuple(dict.fromkeys(cautions)),
     )
 

@@ -1,8 +1,9 @@
-"""Whether a reading lies within the calibration that it rests on: date, gain and level range.
+"""Whether a reading lies within the calibration that it rests on.
 
-Only what rests on a calibration file is asked. A level in dBm hangs on scale, gain and range; a
-difference of levels and a modulation do not, since the scale drops out of them. A frequency error
-hangs on the clock's date; its gain and level do not move it. A recording made before its
+Only what rests on a calibration file is asked. A level in dBm hangs on date, gain, level range,
+frequency and temperature; a difference of levels and a modulation do not, since the scale drops out
+of them. A frequency error hangs on the clock's date and temperature; gain, level and tuning do not
+move it. A recording made before its
 calibration is taken as covered: calibrating afterwards is common practice, no source.
 """
 
@@ -16,11 +17,17 @@ from harness.readings import Reading
 from harness.recordings import Recording
 
 if TYPE_CHECKING:
-    from harness.describe import Receiver
+    from harness.describe import ClockCalibration, LevelCalibration, Receiver
 
 EDGE_DB = 0.5
 """A level this far beyond the calibrated range still counts as in it. Chosen: so that the very
 level that was calibrated with is not outside by its noise."""
+NEAR_SHARE = 0.1
+"""A receiver tuned this share beyond the frequencies it was calibrated at still counts as within.
+Chosen: a low-cost tuner's gain moves slowly within one of its bands, and by decibels between."""
+NEAR_DEGC = 10.0
+"""So far from the temperature of the calibration counts as at it. Chosen: a plain crystal moves by
+some 1 ppm, a tuner's gain by some 0.1 dB (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +86,8 @@ def validity(recording: Recording, declared: Receiver | None) -> Validity:
     level, clock = declared.level_calibration, declared.clock_calibration
     if level is not None:
         level_faults += _dated(recording.name, "level", made, level.valid_until)
+        level_faults += _warm(recording.name, level, "level", declared.temperature_degc)
+        level_faults += _tuned(recording, level)
         if recording.gain_db is not None and not same_gain(recording.gain_db, level.gain_db):
             level_faults.append(
                 f"{recording.name}: it was made at a gain of {recording.gain_db:g} dB, the level"
@@ -90,6 +99,7 @@ def validity(recording: Recording, declared: Receiver | None) -> Validity:
         range_port_dbm = (level.lowest_dbm + offset_db, level.highest_dbm + offset_db)
     if clock is not None and recording.clock_error_ppm in (None, clock.clock_error_ppm):
         clock_faults += _dated(recording.name, "clock", made, clock.valid_until)
+        clock_faults += _warm(recording.name, clock, "clock", declared.temperature_degc)
     return Validity(
         recording=recording.name,
         role=declared.role,
@@ -108,3 +118,35 @@ def _dated(name: str, what: str, made: date | None, until: date) -> list[str]:
     if made <= until:
         return []
     return [f"{name}: its {what} calibration was valid until {until}, it was made on {made}."]
+
+
+def _tuned(recording: Recording, level: LevelCalibration) -> list[str]:
+    """Tell of a recording that was tuned where the level scale is not known."""
+    at_hz = recording.segments[0].centre_hz
+    low_hz, high_hz = level.lowest_hz, level.highest_hz
+    # A recording at 0 Hz does not tell what it was tuned to.
+    if low_hz is None or high_hz is None or at_hz == 0.0:
+        return []
+    if (1.0 - NEAR_SHARE) * low_hz <= at_hz <= (1.0 + NEAR_SHARE) * high_hz:
+        return []
+    return [
+        f"{recording.name}: it was tuned to {at_hz / 1e6:.3f} MHz, the level calibration to"
+        f" {low_hz / 1e6:.3f} to {high_hz / 1e6:.3f} MHz; calibrate near that frequency."
+    ]
+
+
+def _warm(
+    name: str,
+    found: LevelCalibration | ClockCalibration,
+    what: str,
+    temperature_degc: float | None,
+) -> list[str]:
+    """Tell of a bench much warmer or colder than at its calibration, where both are known."""
+    if found.temperature_degc is None or temperature_degc is None:
+        return []
+    if abs(temperature_degc - found.temperature_degc) <= NEAR_DEGC:
+        return []
+    return [
+        f"{name}: the bench is at {temperature_degc:g} degC, its {what} calibration was made at"
+        f" {found.temperature_degc:g} degC; calibrate within {NEAR_DEGC:g} degC."
+    ]

@@ -3,11 +3,14 @@
 The truths are what the receiver was made with (tests/truth).
 """
 
+import json
+
 import pytest
 
 from harness.describe import load_calibration
+from harness.readings import UNCALIBRATED
 from tests.measure.test_bessel_null import SHOWN_HZ, settings
-from tests.measure.test_calibrate import CARRIER_HZ, FULL_SCALE_DBM, made
+from tests.measure.test_calibrate import BENCH, CARRIER_HZ, FILE, FULL_SCALE_DBM, LATE, made
 
 
 @pytest.fixture
@@ -33,6 +36,7 @@ def test_level_then_frequency_stand_in_one_file(tmp_path, typed, words, left) ->
     assert (scale.lowest_dbm, scale.highest_dbm) == (-41.7, -31.7)
     # The recording was made on 2026-06-21; 365 days on.
     assert str(scale.valid_until) == "2027-06-21"
+    assert scale.lowest_hz == scale.highest_hz == 153.785e6
     assert held.clock is not None
     assert held.clock.clock_error_ppm == pytest.approx(12.0, abs=0.5 / 153.825)
     before = left(tmp_path)
@@ -125,3 +129,63 @@ def test_another_file_is_not_written_over(tmp_path, typed, words) -> None:
     more = ("--frequency", CARRIER_HZ, "--uncertainty", 1)
     typed("calibrate", "frequency", path, *words, *more).is_one_plain_line()
     assert (tmp_path / "c.toml").read_text(encoding="utf-8") == 'name = "a bench"\n'
+
+
+@pytest.mark.parametrize(
+    ("scale", "place", "power", "frequency", "word"),
+    [
+        ("lowest_hz = 150e6\nhighest_hz = 156e6", "", False, False, ""),
+        # 153.785 MHz is 9 % above 141, 11 % above 138.5; 9 % below 169, 11 % below 173.
+        ("lowest_hz = 140e6\nhighest_hz = 141e6", "", False, False, ""),
+        ("lowest_hz = 130e6\nhighest_hz = 138.5e6", "", True, False, "138.500 MHz"),
+        ("lowest_hz = 169e6\nhighest_hz = 180e6", "", False, False, ""),
+        ("lowest_hz = 173e6\nhighest_hz = 180e6", "", True, False, "173.000 to 180.000"),
+        ("", "temperature_degc = 5", False, True, "clock calibration was made at 21.5 degC"),
+        ("", "temperature_degc = 31.5", False, False, ""),
+        ("temperature_degc = 10", "temperature_degc = 20.1", True, False, "level calib"),
+        ("temperature_degc = 10", "temperature_degc = -20", True, True, "is at -20 degC"),
+        # Nobody says how warm the bench is.
+        ("temperature_degc = 10", "", False, False, ""),
+    ],
+)
+def test_tuning_and_temperature(tmp_path, typed, scale, place, power, frequency, word) -> None:
+    """To the very command: what is flagged, what the user reads."""
+    held = FILE.replace("valid_until = 2026-07-01\n[receiver.clock]",
+                        f"valid_until = 2026-07-01\n{scale}\n[receiver.clock]")  # fmt: skip
+    (tmp_path / "c.toml").write_text(held, encoding="utf-8")
+    named = BENCH.replace('name = "made"', f'name = "made"\n{place}')
+    (tmp_path / "bench.toml").write_text(named, encoding="utf-8")
+    path = made(tmp_path, "unit", -20.0, 5.0)
+    line = ("measure", "carrier", path, "--bench", tmp_path / "bench.toml", "--at", CARRIER_HZ)
+    shown = typed(*line, "--json")
+    assert shown.status == 0, shown.err
+    found = json.loads(shown.out)
+    flags = {one["name"]: one["flags"] for one in found["readings"]}
+    assert (UNCALIBRATED in flags["carrier_power"]) == power
+    assert (UNCALIBRATED in flags["frequency_error"]) == frequency
+    told = [one for one in found["cautions"] if "calibrat" in one]
+    assert bool(told) == bool(word)
+    assert not word or any(word in one for one in told)
+    # The table may fold between the two words.
+    assert (UNCALIBRATED in " ".join(typed(*line).out.split())) == bool(word)
+
+
+@pytest.mark.parametrize(
+    ("level_dbfs", "own", "word"),
+    [
+        (-20.0, {"start": LATE}, "valid until 2026-07-01"),
+        (-20.0, {"gain_db": 30.0}, "gain of 30 dB"),
+        (-3.0, {}, "outside the calibrated range"),
+    ],
+)
+def test_date_gain_and_level_reach_the_user(tmp_path, typed, level_dbfs, own, word) -> None:
+    (tmp_path / "c.toml").write_text(FILE, encoding="utf-8")
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    path = made(tmp_path, "unit", level_dbfs, 5.0, **own)
+    shown = typed(
+        "measure", "carrier", path, "--bench", tmp_path / "bench.toml", "--at", CARRIER_HZ
+    )
+    assert shown.status == 0, shown.err
+    words = " ".join(shown.out.split())
+    assert UNCALIBRATED in words
+    assert word in words
