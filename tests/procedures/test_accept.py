@@ -134,8 +134,7 @@ def test_what_was_measured_before_an_early_end_is_kept(
     def failing(bench):
         good = open_bench(bench)
         benches.append(good)
-        # Before the first take the receivers are looked at.
-        return replace(good, source=FailsInTake(good.source, 3, fault))
+        return replace(good, source=FailsInTake(good.source, 2, fault))
 
     monkeypatch.setattr(accepting, "open_bench", failing)
     with pytest.raises(type(fault)):
