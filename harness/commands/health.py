@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from harness.measure.health import HealthWatch
     from harness.measure.select import Wish
     from harness.readings import RecordingUsed
+    from harness.recordings import Recording
 
 LONGEST_S = 3600.0
 
@@ -25,7 +26,8 @@ def health(
     recordings: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="RECORDING", help="SigMF recordings; without any, the bench is looked at."
+            metavar="RECORDING",
+            help="SigMF recordings or takes; without any, a live bench.",
         ),
     ] = None,
     bench: Annotated[
@@ -82,13 +84,14 @@ def health(
     if recordings:
         if role is not None:
             raise BadInput("is for a bench", "--role", "A recording says its role itself.")
-        if pad is not None and len(recordings) != 2:
+        opened = _opened(recordings)
+        if pad is not None and len(opened) != 2:
             raise BadInput(
-                f"{len(recordings)} recordings are given",
+                f"{len(opened)} recordings are given",
                 "--pad",
                 "Give two: without the pad, then with it.",
             )
-        watches, used = _recorded(recordings, the_unit, the_bench, wish, verify, as_json)
+        watches, used = _recorded(opened, the_unit, the_bench, wish, verify, as_json)
         pairs = [] if pad is None else [(watches[0], watches[1])]
     elif the_bench is None:
         raise BadInput("nothing to look at", "RECORDING", "Give recordings, or --bench.")
@@ -107,8 +110,21 @@ def health(
     return 0
 
 
+def _opened(paths: Sequence[Path]) -> list[Recording]:
+    """Open recordings, and those of takes."""
+    from harness.recordings import open_recording, open_take
+
+    opened: list[Recording] = []
+    for path in paths:
+        if path.suffix == ".sigmf-collection":
+            opened += open_take(path).recordings.values()
+        else:
+            opened.append(open_recording(path))
+    return opened
+
+
 def _recorded(
-    paths: Sequence[Path],
+    opened: Sequence[Recording],
     unit: Unit | None,
     bench: Bench | None,
     wish: Wish,
@@ -119,9 +135,7 @@ def _recorded(
     from harness.commands.progress import progress_on_terminal
     from harness.measure.health_run import watch_recording
     from harness.readings import RecordingUsed
-    from harness.recordings import open_recording
 
-    opened = [open_recording(path) for path in paths]
     watches = []
     for recording in opened:
         with progress_on_terminal(recording.name, quiet=quiet) as progress:

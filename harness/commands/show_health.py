@@ -143,7 +143,9 @@ def _image(band: BandHealth, _: Health) -> str:
 
 
 def _gain(health: Health) -> str:
-    return f"{health.gain_step_count} steps" if health.gain_step_count else "steady"
+    if health.gain_step_count:
+        return f"{health.gain_step_count} steps"
+    return "steady" if health.gain_judged else "cannot be judged"
 
 
 _ROWS: tuple[tuple[str, Callable[[Health], str]], ...] = (

@@ -92,6 +92,8 @@ class GainSteps:
         self._pending: GainStep | None = None
         self._found: list[GainStep] = []
         self.count = 0
+        self.judged = 0
+        """How often looks on both sides could be held against each other."""
 
     @property
     def found(self) -> tuple[GainStep, ...]:
@@ -131,6 +133,7 @@ class GainSteps:
             return None
         if any(look.noise <= least for look in beside):
             return None
+        self.judged += 1
         noise_db = [float(db_from_ratio(look.noise - self._converter)) for look in beside]
         first_db, last_db = noise_db[:BESIDE], noise_db[BESIDE:]
         step_db = sum(last_db) / BESIDE - sum(first_db) / BESIDE

@@ -121,7 +121,7 @@ class Health:
     peak_dbfs : highest I or Q; None of silence. level_dbfs : mean power, likewise
     still_rails : I, Q or both, where all codes are the same
     spectrum : None of less than a frame
-    gain_steps : the first of ``gain_step_count``
+    gain_steps : the first of ``gain_step_count``; gain_judged : whether any could have been told
     """
 
     watched: Watched
@@ -135,6 +135,7 @@ class Health:
     spectrum: BandHealth | None
     gain_steps: tuple[GainStep, ...]
     gain_step_count: int
+    gain_judged: bool
 
     @property
     def clipped_share(self) -> float:
@@ -248,6 +249,7 @@ class HealthWatch:
             spectrum=_spectrum(self.watched, self.lines) if self.lines.count else None,
             gain_steps=self._steps.found,
             gain_step_count=self._steps.count,
+            gain_judged=self._steps.judged > 0,
         )
 
 

@@ -45,6 +45,7 @@ def _receiver(health: Health) -> dict[str, Any]:
         "full_scale_port_dbm": watched.scale_dbm,
         "still_rails": list(health.still_rails),
         "band": None if health.spectrum is None else _band(health.spectrum, watched.spacing_hz),
+        "gain_judged": health.gain_judged,
         "gain_steps": [_step(step) for step in health.gain_steps],
         "findings": [_finding(finding) for finding in findings_of(health)],
     }

@@ -13,7 +13,7 @@ import pytest
 from harness.commands.health import LONGEST_S
 from tests.measure.test_health import image_ratio_db, unbalanced
 from tests.measure.test_pad_test import FIRST_HZ, SECOND_HZ, SPUR_HZ, tone
-from tests.truth.files import write_pair
+from tests.truth.files import write_collection, write_pair
 
 RATE_HZ, CENTRE_HZ = 250e3, 153.785e6
 COUNT = 500_000
@@ -108,6 +108,24 @@ def test_what_cannot_be_is_one_plain_line(words, line, made, typed, monkeypatch,
     shown = typed("health", *(path if word == "ONE" else word for word in words))
     shown.is_one_plain_line()
     assert shown.err.startswith(line)
+
+
+def test_a_take_is_looked_at_by_its_receivers(typed, tmp_path) -> None:
+    metas = [
+        write_pair(
+            tmp_path / f"take-{role}",
+            [tone(40e3, 0.5) + noise(random)],
+            "cu8",
+            RATE_HZ,
+            CENTRE_HZ,
+            fields={"role": role},
+        )
+        for role, random in (("input", 1), ("output", 2))
+    ]
+    take = write_collection(tmp_path / "take", metas)
+    told = json.loads(typed("health", take, "--json").out)
+    assert [used["role"] for used in told["recordings"]] == ["input", "output"]
+    assert [each["name"] for each in told["receivers"]] == ["take-input", "take-output"]
 
 
 def test_audio_has_no_receiver(typed, tmp_path) -> None:

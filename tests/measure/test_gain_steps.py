@@ -107,6 +107,20 @@ def test_what_is_no_step_of_the_gain_is_not_called_one(iq) -> None:
     assert steps(iq) == ()
 
 
+@pytest.mark.parametrize(
+    ("iq", "judged"),
+    [
+        (noise(0.05), True),
+        (noise(0.05)[:120_000], False),  # less than seven tenths of a second
+        (noise(0.1 / 127.5) + 0.003, False),
+        (carrier(40e3, 1.2) + noise(0.02), False),
+    ],
+    ids=["long enough", "short", "under the converter's noise", "clipped"],
+)
+def test_what_could_not_be_judged_is_not_called_steady(iq, judged) -> None:
+    assert healthy(iq).gain_judged == judged
+
+
 def test_two_steps_are_two() -> None:
     """Up by 3 dB at 0.6 s, back at 1.4 s."""
     for_a_while = 10.0 ** (3.0 * ((TIME_S > 0.6) & (TIME_S < 1.4)) / 20.0)

@@ -98,6 +98,7 @@ def test_levels_are_those_that_were_put_in(amplitude, noise_rms, tolerance_db) -
     in_channel = (noise_rms**2 + rounding) * SPACING_HZ / RATE_HZ
     assert abs(band.noise_dbfs - 10 * math.log10(in_channel)) < tolerance_db
     assert abs(band.channel_dbfs - 10 * math.log10(amplitude**2 + in_channel)) < 0.1
+    assert abs(band.emission_dbfs - 20 * math.log10(amplitude)) < 0.1
     assert abs(band.emission_hz - CHANNEL_HZ) < 100.0  # half a channel's line or so: 66 Hz each
     assert not band.spike_in_channel
 

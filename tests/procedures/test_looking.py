@@ -8,6 +8,7 @@ from harness.describe import example_path, load_bench, load_unit
 from harness.devices import StreamInfo
 from harness.errors import HardwareFault
 from harness.measure.health import HealthWatch
+from harness.procedures.accept import accept
 from harness.procedures.looking import (
     Channels,
     TakesWatched,
@@ -18,7 +19,9 @@ from harness.procedures.looking import (
     watched_stream,
 )
 from harness.procedures.wiring import simulated_bench
-from tests.measure.test_health import COUNT, RATE_HZ, carrier, noise
+from harness.results import read_run
+from tests.measure.test_health import COUNT, RATE_HZ, carrier, image_ratio_db, noise
+from tests.procedures.test_accept import LITTLE
 from tests.truth.files import quantise
 
 UNIT = load_unit(example_path("frost-watch-2.toml"))
@@ -92,6 +95,39 @@ def test_the_simulated_receivers_are_what_they_were_made() -> None:
         assert band.noise_dbfs == pytest.approx(10.0 * np.log10(noise_power), abs=0.3)
         assert band.spike_dbfs.level_db == pytest.approx(20.0 * np.log10(0.5 / 127.5), abs=0.5)
         assert not band.spike_in_channel
+
+
+def test_the_image_is_that_of_the_simulated_receiver() -> None:
+    """0.03 dB and 0.3 degrees, by the formula; a carrier at -80 dBm is 45 dB above a line's noise.
+
+    By chance an image of -50 dB moves by 0.3 dB in 2 s (one sigma, as in test_health).
+    """
+    source = simulated_bench(BENCH)
+    source.set_frequency(UNIT.receive_hz)
+    source.set_level(-80.0)
+    source.start()
+    watch = HealthWatch(watched_stream(source.streams["input"], BENCH, channels_of(UNIT)))
+    for block in source.read(2.0)["input"]:
+        watch.push(block)
+    band = watch.finish().spectrum
+    truth_db = image_ratio_db(10.0 ** (0.03 / 20.0), np.radians(0.3))
+    assert not band.image_db.is_bound
+    assert band.image_db.level_db == pytest.approx(truth_db, abs=1.5)
+
+
+@pytest.mark.slow(reason="an acceptance, shortened")
+def test_what_was_wrong_stands_in_the_results(notebook, tmp_path) -> None:
+    """A pad was left out and blocks are lost: found in the takes, not in the look before them."""
+    faults = BENCH.simulated.model_copy(update={"faults": ("lost blocks", "overload")})
+    bench = BENCH.model_copy(update={"simulated": faults})
+    unit = UNIT.model_copy(update={"knob_positions": ("12:00",), "battery": None})
+    watcher = notebook.Quiet()
+    done = accept(unit, bench, tmp_path / "run", watcher, LITTLE)
+    told = [caution for caution in read_run(done.path).cautions if "receiver: " in caution]
+    during = [caution for caution in told if caution.startswith("During the run (take ")]
+    assert any("output receiver: " in one and "clipped" in one for one in during)
+    assert any("are missing" in one for one in during)
+    assert not any("gain" in one and "the gain or add" not in one for one in during)
 
 
 def test_the_channel_is_the_units_where_it_is_in_the_band() -> None:
