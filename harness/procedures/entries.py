@@ -50,8 +50,10 @@ class Entries:
         """What to do to go on after an end."""
         if not self.kept and not self._earlier:
             return "Nothing had been typed yet."
-        kept = f"What was typed is kept in {self.path}."
-        return f"{kept} Start the same command again and it goes on." if self._resumes else kept
+        kept = f"What was typed is kept in {self.path}"
+        if not self._resumes:
+            return f"{kept}."
+        return f"{kept}; start the same command again and it goes on from there."
 
     def keep(self, question: str, answer: str) -> None:
         """Append an entry; it is on the disk when this returns.
