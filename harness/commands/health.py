@@ -79,7 +79,7 @@ def health(
         require_pad(pad, pad_uncertainty)
     wish = Wish(at_hz=carrier_hz(at, "--at"), spacing_hz=number_hz(spacing, "--spacing"))
     the_unit = load_unit(unit) if unit else None
-    the_bench = load_bench(bench) if bench else None
+    the_bench = load_bench(bench, the_unit) if bench else None
     used: list[RecordingUsed] = []
     if recordings:
         if role is not None:
