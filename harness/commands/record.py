@@ -136,7 +136,7 @@ def _look(
     from harness.procedures.looking import look, require_sound
 
     with progress_on_terminal("looking at the receivers") as progress:
-        watches = look(source, bench, channels, seconds, progress)
+        watches = look(source, bench, channels, seconds, progress, roles)
     healths = [watches[role].health() for role in roles]
     require_sound(healths)
     print_health(Console(stderr=True), healths)

@@ -106,12 +106,14 @@ def look(
     channels: Channels,
     seconds: float = LOOK_S,
     progress: Callable[[float], None] = lambda share: None,
+    roles: Sequence[Role] | None = None,
 ) -> dict[Role, HealthWatch]:
-    """Watch all streams of a source for a while; nothing is recorded.
+    """Watch streams of a source for a while; nothing is recorded.
 
     Parameters
     ----------
     source : open; no take running
+    roles : whose streams; without, all
     progress : is told the share done
 
     Raises
@@ -129,15 +131,17 @@ def look(
     watches = {
         role: HealthWatch(watched_stream(info, bench, channels))
         for role, info in source.streams.items()
+        if roles is None or role in roles
     }
     try:
         source.start()
         at_s = 0.0
         while at_s < seconds:
             at_s = min(at_s + READ_S, seconds)
-            for role, blocks in source.read(at_s).items():
-                for block in blocks:
-                    watches[role].push(block)
+            read = source.read(at_s)
+            for role, watch in watches.items():
+                for block in read.get(role, ()):
+                    watch.push(block)
             progress(at_s / seconds)
     except HardwareFault as fault:
         raise HardwareFault(

@@ -217,6 +217,8 @@ class Runner:
         return None
 
     def _log_row(self, row: Mapping[str, float]) -> None:
+        if "time_s" not in row:
+            raise ValueError(f"a row of a log without time_s: {sorted(row)}")
         if self._log is None:
             self._log = BatteryLogWriter(
                 self.folder / LOG_NAME,
