@@ -7,14 +7,12 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from harness.report.wording import minus
-
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from harness.describe import Bench
     from harness.devices import Role, SampleSource, TunableSource
-    from harness.measure.skew import Drift, Skew
+    from harness.measure.skew import Skew
     from harness.procedures.looking import Channels
     from harness.procedures.states import StreamState
 
@@ -70,7 +68,7 @@ def record(
     from harness.measure.skew import drift_between
     from harness.procedures.looking import channels_of
     from harness.procedures.recording import record_take, take_paths
-    from harness.procedures.synchronise import align_streams
+    from harness.procedures.synchronise import align_streams, drift_in_words, skew_in_words
     from harness.procedures.wiring import OFF_CHANNEL_HZ, open_source, receiver_roles
 
     if seconds is not None and not 0.0 < seconds < float("inf"):
@@ -158,20 +156,3 @@ def find_skew(source: TunableSource, bench: Bench, align_hz: float) -> Skew:
 
     say_on_terminal("listening to one signal with both receivers")
     return skew_of(source, "output", bench, align_hz, off_channel_hz=OFF_CHANNEL_HZ)
-
-
-def skew_in_words(skew: Skew) -> str:
-    """Say how well two streams are known to stand to each other; U with k = 2."""
-    return (
-        f"found to ± {2e6 * skew.skew_uncertainty_s:.2g} µs by {skew.pieces} pieces; its clock is"
-        f" {minus(f'{skew.clock_difference_ppm:+.3f}')} ± "
-        f"{2.0 * skew.clock_difference_uncertainty_ppm:.2g} ppm against the input's"
-    )
-
-
-def drift_in_words(drift: Drift) -> str:
-    """Say whether the clocks kept to what was found before."""
-    moved = f"moved by {minus(f'{1e6 * drift.moved_s:+.1f}')} ± {2e6 * drift.uncertainty_s:.2g} µs"
-    if not drift.is_plain:
-        return f"{moved}, no more than chance"
-    return f"{moved}: count it with the uncertainty of times between both"

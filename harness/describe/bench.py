@@ -40,6 +40,7 @@ from harness.describe.quantities import (
     MeterA,
     MeterV,
     Name,
+    RadioHz,
     RatingW,
     SampleRateHz,
     SkewS,
@@ -473,7 +474,8 @@ class Bench(Description):
 
     ``connection_uncertainty_db`` is how far a level moves, one standard deviation, each time that
     a unit is connected anew. ``operator`` and ``place`` say who measures, and where,
-    ``temperature_degc`` how warm it is there.
+    ``temperature_degc`` how warm it is there. ``align_hz`` is the frequency of a signal of speech
+    or noise that two dongles both hear.
     """
 
     name: Name
@@ -483,6 +485,7 @@ class Bench(Description):
     temperature_degc: TemperatureDegC | None = None
     calibrated: Annotated[date, BeforeValidator(day)] | None = None
     connection_uncertainty_db: UncertaintyDb | None = None
+    align_hz: RadioHz | None = None
     input: InputReceiver | None = None
     output: OutputReceiver | None = None
     generator: GeneratorDescription | None = None
@@ -511,7 +514,16 @@ class Bench(Description):
                 refuse("[input] and [output] are two dongles; give each its serial")
             if live and serials[0] == serials[1]:
                 refuse(f"[input] and [output] both have serial = {shown(serials[0])}")
+        if self.align_hz is not None and not self.has_two_dongles:
+            refuse("align_hz is for two dongles; leave it out")
         return self
+
+    @property
+    def has_two_dongles(self) -> bool:
+        """Whether input and output are received by a dongle each."""
+        return all(
+            part is not None and part.source == "rtlsdr" for part in (self.input, self.output)
+        )
 
     @property
     def live(self) -> bool:

@@ -14,6 +14,7 @@ from harness.describe import Bench, LevelPlan, Unit, cautions_for, level_plan
 from harness.devices import Operator
 from harness.errors import BadInput, HarnessError
 from harness.procedures.acceptance import SHORT, Extent, acceptance
+from harness.procedures.aligning import align_again, align_first, not_aligned_again
 from harness.procedures.entries import Entries
 from harness.procedures.journal import JOURNAL_NAME, Journal
 from harness.procedures.looking import look_first
@@ -194,8 +195,12 @@ def _performed(
     path = folder / RESULTS_NAME
     runner = Runner(opened, unit, bench, folder, watcher, journal=journal)
     note = "Ended early by a fault of the program."
+    aligned = list[str]()
     try:
+        before = align_first(opened, bench, watcher)
         runner.run(procedure)
+        if before is not None:
+            aligned.append(align_again(before, runner))
         note = ""
     except HarnessError as error:
         note = f"Ended early: {error}"
@@ -216,7 +221,12 @@ def _performed(
             title=title,
             procedure=name,
             source=opened.kind,
-            cautions=(*cautions, *runner.takes.cautions),
+            cautions=(
+                *cautions,
+                *runner.takes.cautions,
+                *aligned,
+                *not_aligned_again(bench, journal),
+            ),
             started=journal.started,
             notes=" ".join([*journal.pauses, *([note] if note else [])]),
             instruments=opened.identities,

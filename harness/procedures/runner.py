@@ -7,7 +7,7 @@ is not done again: takes are measured as they lie there.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -83,6 +83,7 @@ class Runner:
     unit, bench : descriptions
     folder : where recordings and logs go; made when missing
     watcher : is told how it goes
+    findings : what was found, in order. recorded : takes of this run that are whole
     journal : of what is done; without, nothing is kept of it
     """
 
@@ -92,10 +93,12 @@ class Runner:
     folder: Path
     watcher: Watcher
     findings: list[Findings] = field(default_factory=list)
+    recorded: list[str] = field(default_factory=list)
     knob: str | None = None
     takes: TakesWatched = field(default_factory=TakesWatched)
     journal: Journal | None = None
     at: str = "the beginning"
+    _kept: dict[int, Measure] = field(default_factory=dict)
     _left_on: Stimulus | None = None
     _base_s: float = 0.0
     _log: BatteryLogWriter | None = None
@@ -232,6 +235,16 @@ class Runner:
     def _path(self, take: str, role: Role) -> Path:
         return self.folder / "recordings" / f"{take}-{role}.sigmf-meta"
 
+    def collection(self, take: str) -> Path:
+        """Name the file that groups a take's recordings."""
+        return self.folder / "recordings" / f"{take}.sigmf-collection"
+
+    def measure_again(self, kind: str, takes: Sequence[str]) -> None:
+        """Measure takes again whose descriptions were amended; the findings keep their places."""
+        for place, step in self._kept.items():
+            if step.kind == kind and step.take in takes:
+                self.findings[place] = self._found(step)
+
     def _record(self, step: Record) -> str:
         """Record a take: stimuli change when the streams' own time has come to them."""
         self._share = step.share
@@ -263,9 +276,9 @@ class Runner:
             paths = [writer.close() for writer in writers.values()]
         if len(paths) > 1:
             write_collection(
-                self.folder / "recordings" / f"{step.take}.sigmf-collection",
-                [path for path in paths if path is not None],
+                self.collection(step.take), [path for path in paths if path is not None]
             )
+        self.recorded.append(step.take)
         return step.take
 
     @property
@@ -350,8 +363,15 @@ class Runner:
         )
 
     def _measure(self, step: Measure) -> Findings:
+        found = self._found(step)
+        if step.keep:
+            self._kept[len(self.findings)] = step
+            self.findings.append(found)
+        return found
+
+    def _found(self, step: Measure) -> Findings:
         paths = [self._path(step.take, role) for role in step.roles]
-        found = measure_recordings(
+        return measure_recordings(
             step.kind,
             [path for path in paths if path.exists()],
             unit=self.unit,
@@ -359,9 +379,6 @@ class Runner:
             options=step.options,
             progress=self._progress,
         )
-        if step.keep:
-            self.findings.append(found)
-        return found
 
 
 def _in_words(step: Step) -> str | None:

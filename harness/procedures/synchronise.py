@@ -1,19 +1,25 @@
 """Finds how two live receivers stand to each other: both tuned to one signal, streams running.
 
 Before a take and again after it. The first tells the source how to begin takes together; the
-second says whether the clocks kept to what was found.
+second says whether the clocks kept to what was found. Where they did not, nobody knows whether
+they went slowly or leapt, nor when: at any time between, the truth lies within what was found to
+have moved, evenly likely, and as much enters the uncertainty of the takes' skew.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
+from pathlib import Path
 
 from harness.blocks import Block
 from harness.describe import Bench
 from harness.devices import Alignment, Role, TunableSource
-from harness.measure.skew import Skew, skew_between
+from harness.measure.skew import Drift, Skew, skew_between
 from harness.procedures.taking import READ_S
+from harness.recordings import widen_skew
+from harness.report.wording import minus
 
 LISTEN_S = 4.0
 """Chosen: fifteen pieces, and 0.05 ppm between the clocks at 20 dB."""
@@ -99,6 +105,41 @@ def align_streams(source: TunableSource, other: Role, skew: Skew) -> None:
             clock_difference_uncertainty_ppm=skew.clock_difference_uncertainty_ppm,
         ),
     )
+
+
+def enter_drift(drift: Drift, takes: Iterable[Path], other: Role) -> None:
+    """Let what moved between two comparisons enter the skew of the takes recorded between.
+
+    Parameters
+    ----------
+    drift : chance or not: what is small adds little
+    takes : their collections
+    other : role of the stream that is not the reference
+
+    References
+    ----------
+    Evenly likely within the bounds: half width over the root of 3, JCGM 100:2008, 4.3.7 (clause
+    from memory, check).
+    """
+    for take in takes:
+        widen_skew(take, other, abs(drift.moved_s) / math.sqrt(3.0))
+
+
+def skew_in_words(skew: Skew) -> str:
+    """Say how well two streams are known to stand to each other; U with k = 2."""
+    return (
+        f"found to ± {2e6 * skew.skew_uncertainty_s:.2g} µs by {skew.pieces} pieces; its clock is"
+        f" {minus(f'{skew.clock_difference_ppm:+.3f}')} ± "
+        f"{2.0 * skew.clock_difference_uncertainty_ppm:.2g} ppm against the input's"
+    )
+
+
+def drift_in_words(drift: Drift) -> str:
+    """Say whether the clocks kept to what was found before."""
+    moved = f"moved by {minus(f'{1e6 * drift.moved_s:+.1f}')} ± {2e6 * drift.uncertainty_s:.2g} µs"
+    if not drift.is_plain:
+        return f"{moved}, no more than chance"
+    return f"{moved}: count it with the uncertainty of times between both"
 
 
 def _true_hz(source: TunableSource, role: Role, bench: Bench) -> float:

@@ -1,5 +1,6 @@
 """Recordings: SigMF pairs, takes, audio files and battery logs; open, check, stream, write."""
 
+from harness.recordings.amend import widen_skew
 from harness.recordings.audio import AudioFile, open_audio
 from harness.recordings.audio_writer import AudioWriter
 from harness.recordings.description import is_real
@@ -27,5 +28,6 @@ __all__ = [
     "open_recording",
     "open_take",
     "read_log",
+    "widen_skew",
     "write_collection",
 ]

@@ -70,6 +70,7 @@ def test_unplugged_in_a_take_it_says_where_it_goes_on(bench, responder, tmp_path
     status, out, err = bench.run("--out", folder)
     assert status == 3
     assert out == ""
+    assert "With align_hz in the bench file they are aligned first." in " ".join(err.split())
     last = err.splitlines()[-1]
     assert last.startswith("dongle 00000102: ")
     assert "unplugged? All up to" in last
