@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
+from harness.report.wording import minus
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
