@@ -98,7 +98,7 @@ class _Taken:
 
     index: float
     ratio: complex
-    misfit: float
+    misfit: NDArray[np.float64]
     tone_hz: float
     clock_ppm: float
     read_hz: float
@@ -166,9 +166,10 @@ def calibrate_deviation(
     # What the generator shows, as an index; each recording by its own tone.
     shown = np.array(shown_hz) / tones_hz
     null = _null(shown, found)
+    # With their signs over all settings, so that noise averages out and distortion does not.
+    sides = np.mean([one.misfit for one in taken], axis=0)
     shape = math.hypot(
-        abs(float(np.mean([one.ratio.imag for one in taken]))),
-        math.sqrt(float(np.mean([one.misfit**2 for one in taken]))),
+        float(np.mean([one.ratio.imag for one in taken])), float(np.sqrt(np.mean(sides**2)))
     )
     relative = [
         null.line,
@@ -299,10 +300,11 @@ def _taken(path: Path, at_hz: float | None, spacing_hz: float | None) -> _Taken:
         )
     index = _index_of(ratio.real, path)
     orders = np.arange(1, 4)
-    misfit = float(np.sqrt(np.mean((sides[:, :3] - np.abs(jv(orders, index))) ** 2)))
-    if misfit > MOST_MISFIT:
+    misfit = np.asarray(sides[:, :3] - np.abs(jv(orders, index)))
+    off = float(np.sqrt(np.mean(misfit**2)))
+    if off > MOST_MISFIT:
         raise BadInput(
-            f"its side lines are {100.0 * misfit:.0f} % off those of FM by one sine",
+            f"its side lines are {100.0 * off:.0f} % off those of FM by one sine",
             path.name,
             "Use a clean tone, without other modulation, and a channel wide enough (--spacing).",
         )
