@@ -77,6 +77,13 @@ _TABLE = (
         "level of a tone against that of 1 kHz, or against 6 dB per octave through it",
         2,
     ),
+    (
+        "audio_level",
+        "V",
+        "Audio level",
+        "root mean square voltage at the sound card's input, its mean taken off",
+        4,
+    ),
     ("repeat_gain", "dB", "Repeat gain", "deviation out against deviation in", 2),
     (
         "sensitivity_12db_sinad",

@@ -15,13 +15,17 @@ VALID_DAYS = 365
 
 
 def calibrate(
-    what: Annotated[str, typer.Argument(metavar="WHAT", help="level, frequency or deviation.")],
+    what: Annotated[
+        str, typer.Argument(metavar="WHAT", help="level, frequency, deviation or sound.")
+    ],
     recordings: Annotated[
         list[Path],
-        typer.Argument(metavar="RECORDING", help="SigMF recordings of a known signal."),
+        typer.Argument(
+            metavar="RECORDING", help="SigMF recordings of a known signal; sound: WAV or FLAC too."
+        ),
     ],
     serial: Annotated[
-        str, typer.Option(metavar="NAME", help="Serial of the receiver; deviation: generator.")
+        str, typer.Option(metavar="NAME", help="Serial of receiver or generator; input device.")
     ],
     out: Annotated[Path, typer.Option(metavar="FILE", help="Calibration file to write into.")],
     uncertainty: Annotated[
@@ -39,6 +43,10 @@ def calibrate(
         str | None,
         typer.Option(metavar="HZ,...", help="Deviation as shown, one for each recording."),
     ] = None,
+    volts: Annotated[
+        str | None,
+        typer.Option(metavar="V,...", help="RMS volts at the sound card, one for each recording."),
+    ] = None,
     gain: Annotated[
         float | None,
         typer.Option(metavar="DB", help="Gain, where the recordings do not tell it; level."),
@@ -54,7 +62,7 @@ def calibrate(
         bool, typer.Option("--again", help="Replace what was found of the same before.")
     ] = False,
 ) -> int:
-    """Calibrate level, frequency or deviation by what is known.
+    """Calibrate a bench by signals that are known.
 
     Never a transmitter straight into a receiver: use a generator, or pads that stand its power.
     """
@@ -83,6 +91,7 @@ def calibrate(
         level=level,
         frequency_hz=known_hz,
         deviation=deviation,
+        volts=volts,
         gain_db=gain,
         spacing_hz=number_hz(spacing, "--spacing"),
     )

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from harness.describe import CalibrationFile
     from harness.measure.bessel_null import DeviationFound
-    from harness.measure.calibrate import LevelFound
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +27,7 @@ class Asked:
     level: str | None = None
     frequency_hz: float | None = None
     deviation: str | None = None
+    volts: str | None = None
     gain_db: float | None = None
     spacing_hz: float | None = None
 
@@ -83,19 +83,27 @@ class Asked:
 
         for field, option in _OPTIONS.items():
             if getattr(self, field) is not None and field not in heeds:
-                raise BadInput(f"is not for a {what}", option, "Leave it out.")
+                raise BadInput(f"is not for {what}", option, "Leave it out.")
 
     def _common(self) -> dict[str, Any]:
         """Give the keys that all share; a recording without a date is of now."""
-        from harness.recordings import open_recording
-
-        starts = [open_recording(path).segments[0].start_utc for path in self.recordings]
+        starts = [_start_utc(path) for path in self.recordings]
         made = min((start for start in starts if start is not None), default=datetime.now(UTC))
         made = made.astimezone(UTC).replace(microsecond=0)
         common = {"made_utc": made, "valid_until": made.date() + timedelta(days=self.valid_days)}
         if self.temperature_degc is None:
             return common
         return {**common, "temperature_degc": self.temperature_degc}
+
+
+def _start_utc(path: Path) -> datetime | None:
+    """When a recording begins; an audio file does not say."""
+    from harness.measure.feed import AUDIO_SUFFIXES
+    from harness.recordings import open_recording
+
+    if path.suffix.lower() in AUDIO_SUFFIXES:
+        return None
+    return open_recording(path).segments[0].start_utc
 
 
 def _level(asked: Asked, held: CalibrationFile, common: dict[str, Any]) -> CalibrationFile:
@@ -132,7 +140,14 @@ def _level(asked: Asked, held: CalibrationFile, common: dict[str, Any]) -> Calib
     if found.tuned_hz is not None:
         table["lowest_hz"], table["highest_hz"] = found.tuned_hz
     made = checked(LevelCalibration, table, "calibration")
-    _show_level(found)
+    _show_linearity(
+        [f"{one:.2f} dBm" for one in found.known_dbm],
+        found.level_dbfs,
+        found.residuals_db,
+        f"Full scale {found.full_scale_dbm:.2f} ± {2.0 * found.standard_uncertainty_db:.2f} dBm"
+        " (k = 2).",
+    )
+    _say_cautions(found.cautions)
     others = [one for one in earlier.level if not same_gain(one.gain_db, at_db)]
     plain = {"serial": earlier.serial, "level": [*others, made], "clock": earlier.clock}
     return held.with_receiver(checked(ReceiverCalibration, plain, "calibration"))
@@ -205,11 +220,49 @@ def _deviation(asked: Asked, held: CalibrationFile, common: dict[str, Any]) -> C
     return held.with_generator(checked(GeneratorCalibration, plain, "calibration"))
 
 
+def _sound(asked: Asked, held: CalibrationFile, common: dict[str, Any]) -> CalibrationFile:
+    from harness.commands.words import numbers
+    from harness.describe import SoundCalibration
+    from harness.describe.document import checked
+    from harness.errors import BadInput
+    from harness.measure.sound_level import calibrate_sound
+
+    if asked.volts is None:
+        raise BadInput("the known voltage is missing", "--volts", "Give it in V, one each.")
+    known_v = numbers(asked.volts, "--volts")
+    asked.refuse_earlier(held.of_sound(asked.serial) is not None, "a voltage scale")
+    found = calibrate_sound(asked.recordings, known_v, asked.known_uncertainty())
+    table = {
+        "input_device": asked.serial,
+        "full_scale_v": found.full_scale_v,
+        "full_scale_uncertainty_db": found.standard_uncertainty_db,
+        "tone_hz": round(found.tone_hz, 3),
+        "lowest_v": min(known_v),
+        "highest_v": max(known_v),
+        **common,
+    }
+    made = checked(SoundCalibration, table, "calibration")
+    low_v, high_v = (
+        found.full_scale_v * 10.0 ** (sign * found.standard_uncertainty_db / 10.0)
+        for sign in (-1.0, 1.0)
+    )
+    _show_linearity(
+        [f"{one:.4g} V" for one in found.known_v],
+        found.level_dbfs,
+        found.residuals_db,
+        f"A sine of full scale is {found.full_scale_v:.4g} V, {low_v:.4g} to {high_v:.4g} V"
+        " (k = 2), as the card's mixer stands.",
+    )
+    _say_cautions(found.cautions)
+    return held.with_sound(made)
+
+
 Calibration = Callable[[Asked, "CalibrationFile", dict[str, Any]], "CalibrationFile"]
 WHATS: dict[str, tuple[Calibration, tuple[str, ...]]] = {
     "level": (_level, ("uncertainty", "level", "frequency_hz", "gain_db")),
     "frequency": (_frequency, ("uncertainty", "frequency_hz")),
     "deviation": (_deviation, ("frequency_hz", "deviation", "spacing_hz")),
+    "sound": (_sound, ("uncertainty", "volts")),
 }
 """What can be calibrated, how, and which options it heeds."""
 
@@ -218,32 +271,28 @@ _OPTIONS = {
     "level": "--level",
     "frequency_hz": "--frequency",
     "deviation": "--deviation",
+    "volts": "--volts",
     "gain_db": "--gain",
     "spacing_hz": "--spacing",
 }
 
 
-def _show_level(found: LevelFound) -> None:
+def _show_linearity(
+    known: Sequence[str], level_dbfs: Sequence[float], residuals_db: Sequence[float], result: str
+) -> None:
     from rich.console import Console
 
     from harness.commands.table import Row, print_rows, say
 
     rows = [
-        Row(title=f"{known:.2f} dBm", values=(f"{shown:.2f} dBFS", f"{residual:+.3f} dB"))
-        for known, shown, residual in zip(
-            found.known_dbm, found.level_dbfs, found.residuals_db, strict=True
-        )
+        Row(title=title, values=(f"{shown:.2f} dBFS", f"{residual:+.3f} dB"))
+        for title, shown, residual in zip(known, level_dbfs, residuals_db, strict=True)
     ]
     console = Console()
     print_rows(console, ("known level", "shown", "linearity"), rows)
-    say(
-        console,
-        f"Full scale {found.full_scale_dbm:.2f} ± {2.0 * found.standard_uncertainty_db:.2f} dBm"
-        " (k = 2).",
-    )
+    say(console, result)
     if len(rows) == 1:
         say(console, "Caution: one level only; the linearity is not known and not in ±.")
-    _say_cautions(found.cautions)
 
 
 def _show_deviation(found: DeviationFound) -> None:

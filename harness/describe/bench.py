@@ -24,7 +24,9 @@ from pydantic import BeforeValidator, PrivateAttr, model_validator
 
 from harness.describe.calibration import (
     ClockCalibration,
+    DeviationCalibration,
     LevelCalibration,
+    SoundCalibration,
     day,
     load_calibration,
 )
@@ -409,14 +411,29 @@ class GeneratorDescription(Connected):
 
     ``minimum_dbm`` and ``maximum_dbm`` are the lowest and the highest level that it may be set
     to; above the latter nothing is ever sent. ``reverse_power_w`` is what its output stands from
-    outside; ``level_uncertainty_db`` is that of its level scale.
+    outside; ``level_uncertainty_db`` is that of its level scale. ``calibration`` names a
+    calibration file, which holds the deviation scale of the generator with its ``serial``.
     """
 
     minimum_dbm: LevelDbm | None = None
     maximum_dbm: LevelDbm | None = None
     reverse_power_w: RatingW | None = None
     level_uncertainty_db: UncertaintyDb | None = None
+    serial: Name | None = None
+    calibration: DeviceName | None = None
     path: tuple[PathElement, ...] = ()
+    _deviation: tuple[DeviationCalibration, ...] = PrivateAttr(default=())
+
+    @property
+    def deviation_calibrations(self) -> tuple[DeviationCalibration, ...]:
+        """Its deviation scales by tone, where it names a calibration file."""
+        return self._deviation
+
+    def calibrated(self, deviation: tuple[DeviationCalibration, ...]) -> Self:
+        """Give the same generator with what a calibration file says of it."""
+        made = self.model_copy()
+        made._deviation = deviation
+        return made
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
@@ -452,13 +469,33 @@ class MeterDescription(Connected):
 class SoundDescription(Description):
     """The sound card: ``input_device`` hears the repeated audio, ``output_device`` plays tones.
 
-    Devices go by the names that the system gives them, since their numbers change.
+    Devices go by the names that the system gives them, since their numbers change. ``calibration``
+    names a calibration file, which says what voltage the input's full scale is.
     """
 
     source: Literal["sound card", "recording"]
     input_device: DeviceName | None = None
     output_device: DeviceName | None = None
     sample_rate_hz: SampleRateHz = 48000.0
+    calibration: DeviceName | None = None
+    _level: SoundCalibration | None = PrivateAttr(default=None)
+    _temperature_degc: float | None = PrivateAttr(default=None)
+
+    @property
+    def level_calibration(self) -> SoundCalibration | None:
+        """Its voltage scale, where it names a calibration file."""
+        return self._level
+
+    @property
+    def temperature_degc(self) -> float | None:
+        """How warm the bench is, where its file says so and names a calibration."""
+        return self._temperature_degc
+
+    def calibrated(self, level: SoundCalibration, temperature_degc: float | None) -> Self:
+        """Give the same sound card with what a calibration file says of it."""
+        made = self.model_copy()
+        made._level, made._temperature_degc = level, temperature_degc
+        return made
 
 
 class SimulatedDescription(Description):
@@ -717,12 +754,52 @@ def load_bench(path: Path | str, unit: Unit | None = None) -> Bench:
     bench = checked(Bench, read_toml(path), str(path)).with_curves(Path(path))
     if unit is not None:
         bench = bench.at_frequencies(receive_hz=unit.receive_hz, transmit_hz=unit.transmit_hz)
-    found = {
+    found: dict[str, Description] = {
         role: _calibrated(receiver, Path(path), bench.temperature_degc)
         for role in ("input", "output")
         if (receiver := getattr(bench, role)) is not None and receiver.calibration is not None
     }
+    if bench.sound is not None and bench.sound.calibration is not None:
+        found["sound"] = _calibrated_sound(bench.sound, Path(path), bench.temperature_degc)
+    if bench.generator is not None and bench.generator.calibration is not None:
+        found["generator"] = _calibrated_generator(bench.generator, Path(path))
     return bench.model_copy(update=found) if found else bench
+
+
+def _calibrated_generator(generator: GeneratorDescription, bench_path: Path) -> Description:
+    """Fill in the generator from the calibration file that it names, beside the bench file."""
+    if generator.serial is None:
+        raise BadInput(
+            "[generator] has calibration and no serial", str(bench_path), "Give the serial."
+        )
+    named = bench_path.parent / str(generator.calibration)
+    known = load_calibration(named).of_generator(generator.serial)
+    if not known.deviation:
+        raise BadInput(
+            f"has no generator with serial = {shown(generator.serial)}",
+            str(named),
+            "Calibrate it, or correct the serial in the bench file.",
+        )
+    return generator.calibrated(known.deviation)
+
+
+def _calibrated_sound(
+    sound: SoundDescription, bench_path: Path, temperature_degc: float | None
+) -> SoundDescription:
+    """Fill in the sound card from the calibration file that it names, beside the bench file."""
+    if sound.input_device is None:
+        raise BadInput(
+            "[sound] has calibration and no input_device", str(bench_path), "Give the input_device."
+        )
+    named = bench_path.parent / str(sound.calibration)
+    known = load_calibration(named).of_sound(sound.input_device)
+    if known is None:
+        raise BadInput(
+            f"has no [[sound]] with input_device = {shown(sound.input_device)}",
+            str(named),
+            "Calibrate it, or correct the name in the bench file.",
+        )
+    return sound.calibrated(known, temperature_degc)
 
 
 def _calibrated(receiver: Receiver, bench_path: Path, temperature_degc: float | None) -> Receiver:

@@ -2,7 +2,8 @@
 
 One ``[[receiver]]`` per serial; in it a ``[[receiver.level]]`` for each gain and one
 ``[receiver.clock]``. One ``[[generator]]`` per serial; in it a ``[[generator.deviation]]`` for each
-tone. Every uncertainty is a standard uncertainty, as in a bench file.
+tone. One ``[[sound]]`` per input of a sound card. Every uncertainty is a standard one, as in a
+bench file.
 """
 
 from __future__ import annotations
@@ -22,11 +23,13 @@ from harness.describe.quantities import (
     ClockUncertaintyPpm,
     DeviationHz,
     DeviationScale,
+    DeviceName,
     GainDb,
     LevelDbm,
     Name,
     RadioHz,
     ScaleUncertainty,
+    SoundV,
     TemperatureDegC,
     ToneHz,
     UncertaintyDb,
@@ -143,6 +146,27 @@ class GeneratorCalibration(Description):
         return next((one for one in self.deviation if same_tone(one.tone_hz, tone_hz)), None)
 
 
+class SoundCalibration(Calibration):
+    """Voltage scale of a sound card's input, as its mixer stood.
+
+    ``full_scale_v`` is the root mean square voltage of a sine whose peaks just reach full scale;
+    ``lowest_v`` to ``highest_v`` is what it was found over, with one tone.
+    """
+
+    input_device: DeviceName
+    full_scale_v: SoundV
+    full_scale_uncertainty_db: UncertaintyDb
+    tone_hz: ToneHz
+    lowest_v: SoundV
+    highest_v: SoundV
+
+    @model_validator(mode="after")
+    def _range(self) -> Self:
+        if self.lowest_v > self.highest_v:
+            refuse(f"lowest_v = {self.lowest_v:g} lies above highest_v")
+        return self
+
+
 class ReceiverCalibration(Description):
     """What was found of the receiver with one serial."""
 
@@ -167,6 +191,7 @@ class CalibrationFile(Description):
 
     receiver: tuple[ReceiverCalibration, ...] = ()
     generator: tuple[GeneratorCalibration, ...] = ()
+    sound: tuple[SoundCalibration, ...] = ()
 
     @model_validator(mode="after")
     def _each_once(self) -> Self:
@@ -175,6 +200,10 @@ class CalibrationFile(Description):
             for serial in serials:
                 if serials.count(serial) > 1:
                     refuse(f"has two {what} with serial = {shown(serial)}; keep one")
+        devices = [one.input_device for one in self.sound]
+        for device in devices:
+            if devices.count(device) > 1:
+                refuse(f"has two sound cards with input_device = {shown(device)}; keep one")
         return self
 
     def of(self, serial: str) -> ReceiverCalibration:
@@ -186,6 +215,15 @@ class CalibrationFile(Description):
         """Give what is known of a generator; nothing of one that is not there."""
         found = (one for one in self.generator if one.serial == serial)
         return next(found, GeneratorCalibration(serial=serial))
+
+    def of_sound(self, input_device: str) -> SoundCalibration | None:
+        """Give what is known of a sound card's input, or None."""
+        return next((one for one in self.sound if one.input_device == input_device), None)
+
+    def with_sound(self, sound: SoundCalibration) -> CalibrationFile:
+        """Give the same file with one input put in, or in the place of its earlier self."""
+        others = tuple(one for one in self.sound if one.input_device != sound.input_device)
+        return self.model_copy(update={"sound": (*others, sound)})
 
     def with_receiver(self, receiver: ReceiverCalibration) -> CalibrationFile:
         """Give the same file with one receiver put in, or in the place of its earlier self."""
@@ -238,6 +276,8 @@ def write_calibration(path: Path, calibration: CalibrationFile) -> None:
         lines += ["", "[[generator]]", f"serial = {_toml(plain['serial'])}"]
         for deviation in plain.get("deviation", ()):
             lines += ["", "[[generator.deviation]]", *_keys(deviation)]
+    for sound in calibration.sound:
+        lines += ["", "[[sound]]", *_keys(sound.plain())]
     new = path.with_name(path.name + ".new")
     try:
         with new.open("x", encoding="utf-8") as file:

@@ -112,6 +112,8 @@ SkewS = Annotated[float, AfterValidator(within(-60.0, 60.0, "s"))]
 SkewUncertaintyS = Annotated[float, AfterValidator(within(0.0, 60.0, "s"))]
 DelayS = Annotated[float, AfterValidator(within(0.0, 1.0, "s", (("ms", -3),)))]
 LimitValue = Annotated[float, AfterValidator(within(-1e12, 1e12, ""))]
+SoundV = Annotated[float, AfterValidator(within(1e-6, 1000.0, "V"))]
+"""Chosen: from the noise of a card to far above what any stands."""
 MeterV = Annotated[float, AfterValidator(within(0.0, 10.0, "V"))]
 MeterA = Annotated[float, AfterValidator(within(0.0, 10.0, "A"))]
 TimeoutS = Annotated[float, AfterValidator(within(0.1, 600.0, "s", (("ms", -3),)))]

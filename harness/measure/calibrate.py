@@ -211,8 +211,13 @@ def _stand_in(recording: Recording, clock_uncertainty_ppm: float) -> Bench:
     return bench_from({"name": "calibration", role: receiver})
 
 
-def known(findings: Findings, name: str, path: Path) -> Reading:
-    """Give a reading; refuse what no calibration may rest on.
+def known(
+    findings: Findings,
+    name: str,
+    path: Path,
+    remedy: str = "Record the known carrier again, in the channel.",
+) -> Reading:
+    """Give a reading; refuse what no calibration may rest on, with ``remedy`` where it is missing.
 
     Raises
     ------
@@ -223,7 +228,7 @@ def known(findings: Findings, name: str, path: Path) -> Reading:
         raise BadInput(
             reading.note if reading else "holds no steady tone on its carrier",
             path.name,
-            "Record the known carrier again, in the channel.",
+            remedy,
         )
     for flag in ("clipped", "lost samples"):
         if flag in reading.flags:

@@ -17,7 +17,8 @@ from harness.readings import Reading
 from harness.recordings import Recording
 
 if TYPE_CHECKING:
-    from harness.describe import ClockCalibration, LevelCalibration, Receiver
+    from harness.describe import LevelCalibration, Receiver
+    from harness.describe.calibration import Calibration
 
 EDGE_DB = 0.5
 """A level this far beyond the calibrated range still counts as in it. Chosen: so that the very
@@ -85,8 +86,8 @@ def validity(recording: Recording, declared: Receiver | None) -> Validity:
     range_port_dbm = None
     level, clock = declared.level_calibration, declared.clock_calibration
     if level is not None:
-        level_faults += _dated(recording.name, "level", made, level.valid_until)
-        level_faults += _warm(recording.name, level, "level", declared.temperature_degc)
+        level_faults += dated(recording.name, "level", made, level.valid_until)
+        level_faults += warm(recording.name, level, "level", declared.temperature_degc)
         level_faults += _tuned(recording, level)
         if recording.gain_db is not None and not same_gain(recording.gain_db, level.gain_db):
             level_faults.append(
@@ -98,8 +99,8 @@ def validity(recording: Recording, declared: Receiver | None) -> Validity:
             offset_db = declared.port_offset_db
         range_port_dbm = (level.lowest_dbm + offset_db, level.highest_dbm + offset_db)
     if clock is not None and recording.clock_error_ppm in (None, clock.clock_error_ppm):
-        clock_faults += _dated(recording.name, "clock", made, clock.valid_until)
-        clock_faults += _warm(recording.name, clock, "clock", declared.temperature_degc)
+        clock_faults += dated(recording.name, "clock", made, clock.valid_until)
+        clock_faults += warm(recording.name, clock, "clock", declared.temperature_degc)
     return Validity(
         recording=recording.name,
         role=declared.role,
@@ -109,7 +110,8 @@ def validity(recording: Recording, declared: Receiver | None) -> Validity:
     )
 
 
-def _dated(name: str, what: str, made: date | None, until: date) -> list[str]:
+def dated(name: str, what: str, made: date | None, until: date) -> list[str]:
+    """Tell of a recording made after its calibration's last day, or nobody knows when."""
     if made is None:
         return [
             f"{name}: it bears no date, so nobody can tell whether its {what} calibration, valid"
@@ -135,9 +137,9 @@ def _tuned(recording: Recording, level: LevelCalibration) -> list[str]:
     ]
 
 
-def _warm(
+def warm(
     name: str,
-    found: LevelCalibration | ClockCalibration,
+    found: Calibration,
     what: str,
     temperature_degc: float | None,
 ) -> list[str]:
