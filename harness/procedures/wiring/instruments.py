@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from harness.describe import Bench
+from harness.describe import Bench, GeneratorDescription
 from harness.devices import Generator, Memory, Operator, SupplyMeter
 from harness.procedures.wiring.by_hand import hand_for
 from harness.procedures.wiring.parts import Instruments
@@ -64,6 +65,9 @@ def open_instruments(
             )
         else:
             generator = behind
+        # A rehearsal sets the simulated generator, whose scale is exact.
+        if generator is not None and described is not None and behind is None:
+            generator = _true_deviation(generator, described, cautions)
         shown = bench.meter
         if shown is not None and shown.source == "scpi":
             from harness.instruments.dialect import load_dialect
@@ -91,3 +95,16 @@ def open_instruments(
             cautions=tuple(cautions),
             closing=closing.pop_all(),
         )
+
+
+def _true_deviation(
+    generator: Generator, described: GeneratorDescription, cautions: list[str]
+) -> Generator:
+    """Have the deviation corrected where its scale is known; add what there is to say of it."""
+    if not described.deviation_calibrations:
+        return generator
+    from harness.instruments.true_deviation import TrueDeviation
+
+    corrected = TrueDeviation(generator, described.deviation_calibrations)
+    cautions += corrected.cautions(datetime.now(UTC).date())
+    return corrected
