@@ -4,10 +4,12 @@ The truths are what the receiver was made with (tests/truth).
 """
 
 import json
+from dataclasses import replace
 
 import pytest
 
 from harness.describe import load_calibration
+from harness.measure import bessel_null
 from harness.readings import UNCALIBRATED
 from tests.measure.test_bessel_null import SHOWN_HZ, settings
 from tests.measure.test_calibrate import BENCH, CARRIER_HZ, FILE, FULL_SCALE_DBM, LATE, made
@@ -70,6 +72,24 @@ def test_deviation_stands_beside_the_receivers(tmp_path, typed, words) -> None:
     once_more = typed("calibrate", "deviation", *paths, *mine, *given)
     once_more.is_one_plain_line()
     assert "--again" in once_more.err
+
+
+def test_a_discriminator_that_does_not_agree_is_said(tmp_path, typed, monkeypatch) -> None:
+    real = bessel_null.calibrate_deviation
+
+    def off_by_one_percent(*asked, **more):
+        found = real(*asked, **more)
+        return replace(found, read_scale=found.read_scale * 1.01)
+
+    monkeypatch.setattr(bessel_null, "calibrate_deviation", off_by_one_percent)
+    shown = typed(
+        "calibrate", "deviation", *settings(tmp_path, 1.0), "--serial", "generator 1",
+        "--out", tmp_path / "c.toml", "--frequency", CARRIER_HZ,
+        "--deviation", ",".join(f"{one:g}" for one in SHOWN_HZ),
+    )  # fmt: skip
+    assert shown.status == 0, shown.err
+    words = " ".join(shown.out.split())
+    assert "Caution: the discriminator does not agree; it reads +1.0" in words
 
 
 @pytest.mark.parametrize(
