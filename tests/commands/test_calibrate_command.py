@@ -89,7 +89,7 @@ def test_a_discriminator_that_does_not_agree_is_said(tmp_path, typed, monkeypatc
     )  # fmt: skip
     assert shown.status == 0, shown.err
     words = " ".join(shown.out.split())
-    assert "Caution: the discriminator does not agree; it reads +1.0" in words
+    assert "Caution: the discriminator does not agree; it reads +0.99" in words
 
 
 @pytest.mark.parametrize(
