@@ -110,10 +110,6 @@ def measure(
         )
     if the_bench is not None:
         findings = replace(findings, cautions=(*findings.cautions, *the_bench.path_cautions))
-    if kind == "audio":
-        from harness.measure.sound_level import with_audio_level
-
-        findings = with_audio_level(findings, recordings, the_bench, span_s(span), verified=verify)
     if the_unit is not None:
         findings = replace(findings, readings=judged(findings.readings, the_unit.limits))
     if as_json:

@@ -101,7 +101,13 @@ def measure_recordings(
     findings = _run(what.make({f.role: f.channel for f in feeds}, options), feeds, progress)
     for check in checks:
         check.result()
-    return _completed(findings, feeds, cautions, verify)
+    completed = _completed(findings, feeds, cautions, verify)
+    if bench is None or bench.sound is None or bench.sound.level_calibration is None:
+        return completed
+    from harness.measure.sound_level import with_audio_level
+
+    heard = [path for path, feed in zip(paths, feeds, strict=True) if feed.role == "audio"]
+    return with_audio_level(completed, heard, bench.name, bench.sound, span_s, verified=verify)
 
 
 def measure_paths(

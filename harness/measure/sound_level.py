@@ -28,7 +28,7 @@ from harness.recordings import AudioFile, is_real, open_recording
 from harness.uncertainty import Contribution, combine
 
 if TYPE_CHECKING:
-    from harness.describe import Bench, SoundDescription
+    from harness.describe import SoundDescription
 
 FRAME_S = 0.25
 LEAST_FRAMES = 4
@@ -143,29 +143,30 @@ def calibrate_sound(
 def with_audio_level(
     findings: Findings,
     paths: Sequence[Path],
-    bench: Bench | None,
+    bench_name: str,
+    sound: SoundDescription,
     span_s: tuple[float, float] | None = None,
     *,
     verified: bool = True,
 ) -> Findings:
-    """Put the audio level in volts first, where the bench's sound card is calibrated.
+    """Put the audio level in volts first.
 
     Parameters
     ----------
-    findings : of these recordings, as ``measure_recordings`` gave them
+    findings : of these recordings, as ``measure_recordings`` gave them; only audio has a level
+    paths : those recorded by the sound card. sound : with its calibration
     span_s : the part that was measured. verified : whether checksums were taken
     """
-    if bench is None or bench.sound is None or bench.sound.level_calibration is None:
+    if findings.kind != "audio":
         return findings
     readings: list[Reading] = []
     cautions: list[str] = []
     for path in paths:
-        if _is_audio(path):
-            reading, told = _audio_level(path, bench.name, bench.sound, span_s)
-            if not verified:
-                reading = replace(reading, flags=(*reading.flags, "not verified"))
-            readings.append(reading)
-            cautions += told
+        reading, told = _audio_level(path, bench_name, sound, span_s)
+        if not verified:
+            reading = replace(reading, flags=(*reading.flags, "not verified"))
+        readings.append(reading)
+        cautions += told
     return replace(
         findings,
         readings=(*readings, *findings.readings),
