@@ -4,6 +4,8 @@ Both benches make the same samples from the same seed. What may differ: where a 
 a few samples (the driver tells time by a clock that is declared, not true), and with it which
 noise falls into which frame. So each reading must agree within its own uncertainty, one of both
 and not the sum; states must be the same.
+
+``./scripts/test -n0 -s tests/instruments/test_acceptance.py`` prints each reading.
 """
 
 import pytest
@@ -58,6 +60,17 @@ def readings(run):
     return found
 
 
+def row(name, one, other):
+    """A line of the table: reading with its conditions, both values, their difference, U."""
+    kind, reading, conditions = name
+    what = f"{kind} {reading} {' '.join(value for _, value in conditions)}"
+    if not isinstance(one.value, float) or not isinstance(other.value, float):
+        return f"{what:58.58} {other.value!s:>14} {one.value!s:>14}"
+    numbers = f"{other.value:14.6g} {one.value:14.6g} {other.value - one.value:11.3g}"
+    u = "none" if one.expanded_uncertainty is None else f"{one.expanded_uncertainty:.3g}"
+    return f"{what:58.58} {numbers} {u:>10} {one.unit}"
+
+
 def test_through_the_driver_the_readings_are_the_same(dongles, monkeypatch, tmp_path) -> None:
     # It would take a second of the driven bench, and none of the plain one: other noise.
     monkeypatch.setattr(accepting, "look_first", lambda *_: ())
@@ -74,8 +87,10 @@ def test_through_the_driver_the_readings_are_the_same(dongles, monkeypatch, tmp_
     assert first.keys() == second.keys()
     assert len(first) > 50
     ratios = []
+    print(f"\n{'reading':58} {'by the driver':>14} {'simulated':>14} {'difference':>11} {'U':>10}")
     for name, expected in first.items():
         for (_, one), (_, other) in zip(expected, second[name], strict=True):
+            print(row(name, one, other))
             if isinstance(one.value, float) and one.expanded_uncertainty:
                 assert abs(other.value - one.value) <= one.expanded_uncertainty, name
                 ratios.append(abs(other.value - one.value) / one.expanded_uncertainty)
