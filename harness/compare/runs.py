@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from harness.compare.pairs import Found, Unmatched, pair
-from harness.describe.bench import CONNECTION
+from harness.describe.path import CONNECTION
 from harness.readings import ConditionValue, Reading, ends
 from harness.results import Run
 from harness.uncertainty import Contribution, combine, difference

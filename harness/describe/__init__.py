@@ -1,19 +1,6 @@
 """Unit and bench descriptions: TOML in, checked and frozen objects out."""
 
-from harness.describe.bench import (
-    Bench,
-    Connected,
-    GeneratorDescription,
-    InputReceiver,
-    MeterDescription,
-    OutputReceiver,
-    PathElement,
-    Receiver,
-    SimulatedDescription,
-    SoundDescription,
-    bench_from,
-    load_bench,
-)
+from harness.describe.bench import Bench, bench_from, load_bench
 from harness.describe.calibration import (
     CalibrationFile,
     ClockCalibration,
@@ -29,9 +16,18 @@ from harness.describe.calibration import (
 )
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES, cautions_for
 from harness.describe.chemistries import CHEMISTRIES, Chemistry
+from harness.describe.connected import (
+    Connected,
+    GeneratorDescription,
+    MeterDescription,
+    SimulatedDescription,
+    SoundDescription,
+)
 from harness.describe.examples import EXAMPLES, example_path
 from harness.describe.level_chains import LevelBox, LevelChain, LevelWire, level_chains
 from harness.describe.level_plan import LevelLine, LevelPlan, level_plan
+from harness.describe.path import PathElement
+from harness.describe.receiver import InputReceiver, OutputReceiver, Receiver
 from harness.describe.unit import Battery, Unit, load_unit, unit_from
 
 __all__ = [

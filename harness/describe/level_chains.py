@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from harness.describe.bench import Bench, PathElement
+from harness.describe.bench import Bench
 from harness.describe.level_plan import BACK, UNIT_PORT, LevelLine, LevelPlan, Signal, loss_on_db
+from harness.describe.path import PathElement
 from harness.describe.unit import Unit
 from harness.units import dbm_from_w
 

@@ -18,7 +18,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.describe.bench import SAFE_INPUT_DBM, Bench, PathElement, Receiver
+from harness.describe.bench import Bench
+from harness.describe.path import PathElement
+from harness.describe.receiver import SAFE_INPUT_DBM, Receiver
 from harness.describe.unit import Unit
 from harness.errors import Unsafe
 from harness.units import dbm_from_w, w_from_dbm
