@@ -72,8 +72,9 @@ def test_the_summary_counts_and_says_why():
     rows = [(trial(), inside), (trial(), outside), (trial(why={"sinad": "because"}), outside)]
     text = summary(rows)
     assert text.startswith("Of 3 rows, 1 (33 %)")
-    assert "- sinad, a signal: 100.0 %; not explained." in text
-    assert "- sinad, a signal: 100.0 %; because." in text
+    assert "100.0 % (by chance of 83.2 to 100.0 %); not explained." in text
+    # Clopper and Pearson for 20 of 20: 0.025 to the power of 1/20 is 0.832.
+    assert "100.0 % (by chance of 83.2 to 100.0 %); because." in text
     assert "Outside" not in summary(rows[:1])
 
 

@@ -13,6 +13,7 @@ import harness.describe
 from harness.commands import demo as command
 from harness.describe import load_unit
 from harness.procedures.acceptance import Extent
+from harness.procedures.journal import JOURNAL_NAME
 from harness.results import read_run
 
 pytestmark = pytest.mark.slow(reason="two units are accepted, at sample level, once for all")
@@ -60,7 +61,7 @@ def test_it_leaves_recordings_results_and_a_report(demo, left) -> None:
     files = set(left(folder))
     wanted = {"report.html", "frost-watch-1/report.html"}
     for unit in ("frost-watch-1", "frost-watch-2"):
-        wanted.add(f"{unit}/results.h5")
+        wanted |= {f"{unit}/results.h5", f"{unit}/{JOURNAL_NAME}"}
         for take in TAKES:
             wanted.add(f"{unit}/recordings/{take}.sigmf-collection")
             wanted |= {
