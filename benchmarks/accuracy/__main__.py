@@ -106,10 +106,18 @@ def held(got: Sequence[Outcome]) -> float:
     return sum(one.holds for one in got) / len(got)
 
 
-def by_chance(got: Sequence[Outcome]) -> str:
-    """Say in which shares the draws may have been taken from (Clopper and Pearson, 95 %)."""
+def by_chance(got: Sequence[Outcome]) -> tuple[float, float]:
+    """Give the shares that the draws may have been taken from (Clopper and Pearson, 95 %)."""
     limits = binomtest(sum(one.holds for one in got), len(got)).proportion_ci(0.95)
-    return f"by chance of {100.0 * limits.low:.1f} to {100.0 * limits.high:.1f} %"
+    return limits.low, limits.high
+
+
+def untold(share: float, low: float, high: float) -> str:
+    """Say whether the draws tell a share from the nearest that is allowed."""
+    nearest = min(COVERAGE, key=lambda limit: abs(limit - share))
+    if not low <= nearest <= high:
+        return "not explained"
+    return f"so many draws do not tell it from {100.0 * nearest:.0f} %"
 
 
 def is_within(share: float) -> bool:
@@ -145,9 +153,11 @@ def summary(rows: Sequence[tuple[Trial, Sequence[Outcome]]]) -> str:
         lines += ["Outside:", ""]
     for trial, got in outside:
         name = got[0].truth.reading
-        why = trial.why.get(name, "not explained")
+        low, high = by_chance(got)
+        why = trial.why.get(name) or untold(held(got), low, high)
         lines.append(
-            f"- {name}, {trial.signal}: {100.0 * held(got):.1f} % ({by_chance(got)}); {why}."
+            f"- {name}, {trial.signal}: {100.0 * held(got):.1f} % (by chance of {100.0 * low:.1f}"
+            f" to {100.0 * high:.1f} %); {why}."
         )
     return "\n".join([*lines, ""])
 

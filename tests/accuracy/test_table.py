@@ -72,10 +72,19 @@ def test_the_summary_counts_and_says_why():
     rows = [(trial(), inside), (trial(), outside), (trial(why={"sinad": "because"}), outside)]
     text = summary(rows)
     assert text.startswith("Of 3 rows, 1 (33 %)")
-    assert "100.0 % (by chance of 83.2 to 100.0 %); not explained." in text
+    assert "(by chance of 83.2 to 100.0 %); so many draws do not tell it from 99 %." in text
     # Clopper and Pearson for 20 of 20: 0.025 to the power of 1/20 is 0.832.
     assert "100.0 % (by chance of 83.2 to 100.0 %); because." in text
     assert "Outside" not in summary(rows[:1])
+
+
+def test_a_share_that_chance_does_not_explain_is_called_so():
+    # 15 of 20 may come from 51 to 91 %, 8 of 20 from 19 to 64 % (Clopper and Pearson).
+    some = [got(20.05, 0.06 if n < 15 else 0.04) for n in range(20)]
+    few = [got(20.05, 0.06 if n < 8 else 0.04) for n in range(20)]
+    text = summary([(trial(), some), (trial(), few)])
+    assert "75.0 % (by chance of 50.9 to 91.3 %); so many draws do not tell it from 90 %." in text
+    assert "40.0 % (by chance of 19.1 to 63.9 %); not explained." in text
 
 
 def test_every_reading_has_five_signals():
