@@ -27,8 +27,6 @@ DEVIATION_HZ = 1500.0
 LEVEL_DBM = -80.0
 KEYINGS = 5
 BATTERY_INTERVAL_S = 300.0
-FIRST_NULL = 2.404825557695773
-"""First zero of J0: Abramowitz & Stegun, Table 9.5."""
 NULL_SHARES = (0.95, 0.97, 0.99, 1.01, 1.03, 1.05)
 """Deviations about the null, as shares of it; none on it, where noise hides the sign. Chosen."""
 GAIN_RIPPLE = 1e-3
@@ -234,6 +232,7 @@ def _bessel(runner: Runner) -> Iterator[Check]:
     """
     import numpy as np
 
+    from harness.measure.bessel_null import FIRST_NULL
     from harness.procedures.steps import Measure, Procedure, Record, Stimulus
 
     found: list[Findings] = []

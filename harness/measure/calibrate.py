@@ -54,6 +54,56 @@ class ClockFound:
     cautions: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """What is added to dBFS to get a known level, and how far each known level lies from it."""
+
+    full_scale: float
+    standard_uncertainty_db: float
+    residuals_db: tuple[float, ...]
+
+
+def scale_of(
+    known_db: Sequence[float],
+    levels_dbfs: Sequence[float],
+    repeat_db: Sequence[float],
+    uncertainty_db: float,
+) -> Scale:
+    """Find a scale from known levels: their mean, with the scatter of one measured later.
+
+    Parameters
+    ----------
+    known_db, levels_dbfs, repeat_db : one each per recording: the level as known, as measured, and
+        how well the latter repeats
+    uncertainty_db : standard uncertainty that all known levels share
+    """
+    scales = np.array(known_db) - np.array(levels_dbfs)
+    count = len(scales)
+    parts = [
+        Contribution(name="known level", standard_uncertainty=uncertainty_db),
+        Contribution(
+            name="repeatability",
+            standard_uncertainty=math.sqrt(float(np.mean(np.square(repeat_db)))),
+            kind="A",
+        ),
+    ]
+    if count > 1:
+        parts.append(
+            Contribution(
+                name="linearity",
+                standard_uncertainty=float(np.std(scales, ddof=1)) * math.sqrt(1.0 + 1.0 / count),
+                kind="A",
+                degrees_of_freedom=count - 1,
+            )
+        )
+    full_scale = float(scales.mean())
+    return Scale(
+        full_scale=full_scale,
+        standard_uncertainty_db=combine(parts).expanded_uncertainty / 2.0,
+        residuals_db=tuple(float(one) for one in scales - full_scale),
+    )
+
+
 def calibrate_level(
     paths: Sequence[Path],
     known_dbm: Sequence[float],
@@ -101,34 +151,13 @@ def calibrate_level(
         raise BadInput(
             "the recordings were made at different gains", "RECORDING", "Calibrate gain by gain."
         )
-    scales_dbm = np.array(known_dbm) - np.array(levels_dbfs)
-    full_scale_dbm = float(scales_dbm.mean())
-    residuals_db = scales_dbm - full_scale_dbm
-    count = len(paths)
-    parts = [
-        Contribution(name="known level", standard_uncertainty=uncertainty_db),
-        Contribution(
-            name="repeatability",
-            standard_uncertainty=math.sqrt(float(np.mean(np.square(repeat_db)))),
-            kind="A",
-        ),
-    ]
-    if count > 1:
-        scatter_db = float(np.std(scales_dbm, ddof=1))
-        parts.append(
-            Contribution(
-                name="linearity",
-                standard_uncertainty=scatter_db * math.sqrt(1.0 + 1.0 / count),
-                kind="A",
-                degrees_of_freedom=count - 1,
-            )
-        )
+    scale = scale_of(known_dbm, levels_dbfs, repeat_db, uncertainty_db)
     return LevelFound(
-        full_scale_dbm=full_scale_dbm,
-        standard_uncertainty_db=combine(parts).expanded_uncertainty / 2.0,
+        full_scale_dbm=scale.full_scale,
+        standard_uncertainty_db=scale.standard_uncertainty_db,
         known_dbm=tuple(known_dbm),
         level_dbfs=tuple(levels_dbfs),
-        residuals_db=tuple(float(one) for one in residuals_db),
+        residuals_db=scale.residuals_db,
         gain_db=next((gain for gain in gains if gain is not None), None),
         tuned_hz=(min(tuned_hz), max(tuned_hz)) if all(tuned_hz) else None,
         cautions=tuple(dict.fromkeys(cautions)),

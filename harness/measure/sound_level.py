@@ -18,14 +18,14 @@ import numpy as np
 from harness.blocks import Frames
 from harness.dsp.tone import fit_tone
 from harness.errors import BadInput
-from harness.measure.calibrate import known, value_of
+from harness.measure.calibrate import known, scale_of, value_of
 from harness.measure.calibrated import EDGE_DB, dated, warm
 from harness.measure.feed import AUDIO_SUFFIXES, Feed, open_feed
 from harness.measure.run import CLIPPED_SHARE, measure_recordings
 from harness.measure.select import Wish
 from harness.readings import UNCALIBRATED, Findings, Reading, measured, not_measured
 from harness.recordings import AudioFile, is_real, open_recording
-from harness.uncertainty import Contribution, combine
+from harness.uncertainty import Contribution
 
 if TYPE_CHECKING:
     from harness.describe import SoundDescription
@@ -109,32 +109,14 @@ def calibrate_sound(
         standard = float(amplitudes.std(ddof=1)) / math.sqrt(len(amplitudes))
         repeat_db.append(standard / amplitude / PER_DB)
         tones_hz.append(tone_hz)
-    scales_db = 20.0 * np.log10(np.array(known_v)) - np.array(levels_dbfs)
-    count = len(paths)
-    parts = [
-        Contribution(name="known level", standard_uncertainty=uncertainty_db),
-        Contribution(
-            name="repeatability",
-            standard_uncertainty=math.sqrt(float(np.mean(np.square(repeat_db)))),
-            kind="A",
-        ),
-    ]
-    if count > 1:
-        parts.append(
-            Contribution(
-                name="linearity",
-                standard_uncertainty=float(np.std(scales_db, ddof=1)) * math.sqrt(1 + 1 / count),
-                kind="A",
-                degrees_of_freedom=count - 1,
-            )
-        )
-    full_scale_db = float(scales_db.mean())
+    known_db = [20.0 * math.log10(one) for one in known_v]
+    scale = scale_of(known_db, levels_dbfs, repeat_db, uncertainty_db)
     return SoundFound(
-        full_scale_v=10.0 ** (full_scale_db / 20.0),
-        standard_uncertainty_db=combine(parts).expanded_uncertainty / 2.0,
+        full_scale_v=10.0 ** (scale.full_scale / 20.0),
+        standard_uncertainty_db=scale.standard_uncertainty_db,
         known_v=tuple(known_v),
         level_dbfs=tuple(levels_dbfs),
-        residuals_db=tuple(float(one) for one in scales_db - full_scale_db),
+        residuals_db=scale.residuals_db,
         tone_hz=float(np.mean(tones_hz)),
         cautions=tuple(dict.fromkeys(cautions)),
     )
