@@ -13,19 +13,20 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.blocks import Block
 from harness.dsp.decode import coding
-from harness.dsp.plan import ChannelPlan
+from harness.dsp.plan import ChannelPlan, turned_taps
 
 CHUNK_SAMPLES = 2048
 """Worked on at a time by the first filter: decoded it stays in the first-level cache. Chosen by
 trial."""
-LANES = 16
-"""Taps are filled up with zeros to whole registers of float32: no odd ends."""
+LANES = 32
+"""Taps are filled up with zeros to whole registers, as ``sums.py`` wants them: no odd ends."""
 MIDDLE_SAMPLES = 2048
 """Middle samples gathered before the second filter runs. Chosen."""
 
@@ -97,19 +98,24 @@ class CompiledBank:
         self._kernels = kernels()
         self._dtype = np.dtype(how.dtype)
         self._zero = np.float32(how.zero)
-        self._rails = None
-        if how.lowest is not None and how.highest is not None:
-            self._rails = self._dtype.type(how.lowest), self._dtype.type(how.highest)
+        rails = (np.nan, np.nan) if how.lowest is None else (how.lowest, how.highest)
+        self._rails = np.array(rails, dtype=self._dtype)
         step = plan.first_decimation
         outputs = 4 * max(CHUNK_SAMPLES // (4 * step), 1)
-        turns = np.array([each.offset_hz / each.sample_rate_hz for each in plans])
-        self._first = _aligned(np.array([_turned(plan.first_taps / how.scale, t) for t in turns]))
+        turns = np.array([each.turns_per_sample for each in plans])
+        turned = [turned_taps(each, datatype) for each in plans]
+        is_whole = turned[0].unit is not None
+        kind = WHOLE if is_whole else FLOATS
+        # Whole numbers are decoded to twice their distance from the zero.
+        self._units = np.array([(each.unit or 2.0) / (2.0 * how.scale) for each in turned], "f4")
+        rows = [_in_turn(each.taps / (each.unit or 1.0)) for each in turned]
+        self._first = _aligned(np.rint(rows) if is_whole else np.array(rows), kind)
         self._second = _aligned(_filled(plan.second_taps))
         self._turns = turns * step
         angles = -2.0 * np.pi * (np.multiply.outer(self._turns, np.arange(outputs)) % 1.0)
         self._turning = _aligned(np.stack([np.cos(angles), np.sin(angles)], axis=1))
         length = self._first.shape[2] // 2
-        self._numbers = _aligned(np.zeros(2 * ((outputs - 1) * step + length)))
+        self._numbers = _aligned(np.zeros(2 * ((outputs - 1) * step + length)), kind)
         # A window counts as there when the rows that the plain way takes for it are there.
         within = len(plan.first_taps) // 2 + (plan.first_rows + 1) * step
         self._reach = 2 * ((outputs - 1) * step + max(length, within))
@@ -120,7 +126,7 @@ class CompiledBank:
         # What is left of the middle when no group is complete, and chunks.
         room = self._second_reach + 4 * plan.second_decimation + outputs
         self._middle = _aligned(np.zeros((len(plans), 2, max(room, MIDDLE_SAMPLES))))
-        self._state = np.zeros(5, dtype=np.int64)
+        self._state = np.zeros(6, dtype=np.int64)
         self._expected: int | None = None
         self._skip = 0
         self._next = 0
@@ -130,8 +136,6 @@ class CompiledBank:
     def warm_up(self) -> None:
         """Compile for this datatype, or fetch from the disk what was compiled before."""
         other = CompiledBank(self._datatype, [self.plan])
-        if other._rails is not None:
-            self._kernels.clipped_count(np.zeros(2, self._dtype), *other._rails)
         other._advance(np.zeros(2, self._dtype), None)
         nothing = np.zeros(0)
         few = np.zeros(8, dtype=np.float32)
@@ -141,8 +145,6 @@ class CompiledBank:
     def push(self, block: Block) -> list[list[Block]]:
         """Take an undecoded block; give the blocks of each channel that are complete."""
         codes = np.ascontiguousarray(block.samples, dtype=self._dtype).reshape(-1)
-        if self._rails is not None:
-            self.clipped += self._kernels.clipped_count(codes, *self._rails)
         given: list[list[Block]] = [[] for _ in self._plans]
         if self._expected is None or block.lost_before > 0 or block.start != self._expected:
             if self._expected is not None:
@@ -153,9 +155,11 @@ class CompiledBank:
         if self._skip:
             skipped = min(self._skip, len(codes))
             self._skip -= skipped
+            self.clipped += self._kernels.clipped_count(codes[:skipped], *self._rails)
             codes = codes[skipped:]
         if len(codes):
             _extend(given, self._advance(codes, None))
+            self.clipped += int(self._state[self._kernels.CLIPPED])
         return given
 
     def finish(self) -> list[list[Block]]:
@@ -184,7 +188,7 @@ class CompiledBank:
         self._skip = 2 * (first * plan.first_decimation - half - start)
         channel = -(-first // plan.second_decimation) + plan.second_rows
         window = channel * plan.second_decimation - len(plan.second_taps) // 2 - first
-        self._state[:] = 0, 0, window, first, 0
+        self._state[:] = 0, 0, window, first, 0, 0
         self._next = channel
 
     def _advance(self, codes: NDArray[np.generic], most: int | None) -> list[list[Block]]:
@@ -194,11 +198,13 @@ class CompiledBank:
         samples = np.empty((channels, room), dtype=np.complex64)
         made = self._kernels.advance(
             codes,
+            self._rails,
             self._zero,
             self._tail,
             self._state,
             self._numbers,
             self._first,
+            self._units,
             plan.first_decimation,
             self._reach,
             self._turning,
@@ -230,13 +236,15 @@ def _extend(given: list[list[Block]], more: list[list[Block]]) -> None:
 
 
 CACHE_LINE_BYTES = 64
+FLOATS, WHOLE = np.dtype(np.float32), np.dtype(np.int16)
 
 
-def _aligned(values: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Give the values as float32 that begin on a cache line: whole registers are then quick."""
-    octets = np.empty(4 * values.size + CACHE_LINE_BYTES, dtype=np.uint8)
+def _aligned(values: NDArray[Any], dtype: np.dtype[Any] = FLOATS) -> NDArray[Any]:
+    """Give the values as another type that begins on a cache line: quick for whole registers."""
+    size = dtype.itemsize * values.size
+    octets = np.empty(size + CACHE_LINE_BYTES, dtype=np.uint8)
     at = -octets.ctypes.data % CACHE_LINE_BYTES
-    made = octets[at : at + 4 * values.size].view(np.float32).reshape(values.shape)
+    made = octets[at : at + size].view(dtype).reshape(values.shape)
     made[:] = values
     return made
 
@@ -246,14 +254,12 @@ def _filled(taps: NDArray[np.float64], lanes: int = LANES) -> NDArray[np.float64
     return np.concatenate([taps, np.zeros(-len(taps) % lanes)])
 
 
-def _turned(taps: NDArray[np.float64], turn: float) -> NDArray[np.float64]:
-    """Turn taps by ``turn`` per sample about their middle, as ``kernels.advance`` has them.
+def _in_turn(taps: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Write complex taps as ``kernels.advance`` has them.
 
     Complex taps c on numbers I + iQ in turn: the real part takes re c, -im c of each, the imaginary
     part im c, re c.
     """
-    half = len(taps) // 2
-    angles = -2.0 * np.pi * ((np.arange(-half, half + 1) * turn) % 1.0)
-    real, imaginary = (_filled(taps * f(angles), LANES // 2) for f in (np.cos, np.sin))
+    real, imaginary = (_filled(part, LANES // 2) for part in (taps.real, taps.imag))
     to_real = np.column_stack([real, -imaginary]).reshape(-1)
     return np.array([to_real, np.column_stack([imaginary, real]).reshape(-1)])

@@ -5,9 +5,9 @@ them by these rules: a window is as long as the taps; the first filter works in 
 length, the second in groups of four outputs, both counted from where a stretch begins, so that the
 cut of the blocks cannot show in the bits; each is made only when all that it reads is there.
 
-The inner loops run over contiguous float32, which the compiler turns into fused multiply-adds on
-whole registers. Unsigned indices tell it that none counts from the end; calls stay out of them: one
-with slices for arguments costs as much as sixty taps.
+The filters' inner loops stand in ``sums.py``. Unsigned indices tell the compiler that none counts
+from the end; calls stay out of inner loops: one with slices for arguments costs as much as sixty
+taps.
 """
 
 from __future__ import annotations
@@ -17,11 +17,14 @@ from typing import Any, TypeVar
 
 import numba
 import numpy as np
+from numba import int16
 from numba.core.codegen import get_host_cpu_features
+from numba.extending import overload
+
+from harness.dsp.sums import filter_windows
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
-SUMS_MAY_BE_REGROUPED = {"reassoc", "contract", "nsz", "arcp"}
 FUSED = {"contract"}
 _U = np.uint64
 CAN_CACHE = True
@@ -86,9 +89,17 @@ def clipped_count(codes, lowest, highest):
 
 
 @_compiled(fastmath=FUSED)
-def _decode(codes, begin, zero, numbers):
+def _decode_float(codes, begin, zero, numbers):
     for k in range(_U(len(numbers))):
         numbers[k] = np.float32(codes[_U(begin) + k]) - zero
+
+
+@_compiled()
+def _decode_whole(codes, begin, zero, numbers):
+    """Twice the distance from the zero, which lies between two codes: odd whole numbers."""
+    twice = np.int16(np.float32(2.0) * zero)
+    for k in range(_U(len(numbers))):
+        numbers[k] = np.int16(2) * np.int16(codes[_U(begin) + k]) - twice
 
 
 @_compiled()
@@ -97,71 +108,20 @@ def _copy(source, begin, target, at, count):
         target[_U(at) + k] = source[_U(begin) + k]
 
 
-@_compiled(fastmath=SUMS_MAY_BE_REGROUPED)
-def _filter_complex(numbers, step, taps, groups, out_real, out_imaginary, at):
-    """Complex taps on complex numbers; output k from the window at ``step * k``, to ``at + k``.
-
-    I and Q stay in turn, as they come: ``taps[0]`` holds for each what it gives to the real part
-    of an output, ``taps[1]`` to the imaginary one. Outputs in groups of four, as in ``_filter``.
-    """
-    to_real, to_imaginary = taps[0], taps[1]
-    count, hop = _U(len(to_real)), _U(2) * _U(step)
-    zero = np.float32(0.0)
-    for group in range(_U(groups)):
-        w0 = group * _U(4) * hop
-        w1 = w0 + hop
-        w2 = w1 + hop
-        w3 = w2 + hop
-        r0, r1, r2, r3 = zero, zero, zero, zero
-        i0, i1, i2, i3 = zero, zero, zero, zero
-        for k in range(count):
-            x0, x1, x2, x3 = numbers[w0 + k], numbers[w1 + k], numbers[w2 + k], numbers[w3 + k]
-            r, i = to_real[k], to_imaginary[k]
-            r0 += x0 * r
-            i0 += x0 * i
-            r1 += x1 * r
-            i1 += x1 * i
-            r2 += x2 * r
-            i2 += x2 * i
-            r3 += x3 * r
-            i3 += x3 * i
-        to = _U(at) + _U(4) * group
-        out_real[to], out_imaginary[to] = r0, i0
-        out_real[to + _U(1)], out_imaginary[to + _U(1)] = r1, i1
-        out_real[to + _U(2)], out_imaginary[to + _U(2)] = r2, i2
-        out_real[to + _U(3)], out_imaginary[to + _U(3)] = r3, i3
+def _decode(codes, begin, zero, numbers):
+    """Decode the codes from ``begin`` on into all of ``numbers``: float32, or int16 as whole."""
+    raise NotImplementedError
 
 
-@_compiled(fastmath=SUMS_MAY_BE_REGROUPED)
-def _filter(real, imaginary, begin, step, taps, groups, out_real, out_imaginary, at):
-    """Real taps on both rows; output k from the window at ``begin + step * k``, to ``at + k``.
+@overload(_decode)
+def _decode_as(codes, begin, zero, numbers):
+    def whole(codes, begin, zero, numbers):
+        _decode_whole(codes, begin, zero, numbers)
 
-    Outputs come in groups of four: eight sums fill the registers and share each tap.
-    """
-    count, hop = _U(len(taps)), _U(step)
-    zero = np.float32(0.0)
-    for group in range(_U(groups)):
-        w0 = _U(begin) + group * _U(4) * hop
-        w1 = w0 + hop
-        w2 = w1 + hop
-        w3 = w2 + hop
-        r0, r1, r2, r3 = zero, zero, zero, zero
-        i0, i1, i2, i3 = zero, zero, zero, zero
-        for k in range(count):
-            tap = taps[k]
-            r0 += real[w0 + k] * tap
-            i0 += imaginary[w0 + k] * tap
-            r1 += real[w1 + k] * tap
-            i1 += imaginary[w1 + k] * tap
-            r2 += real[w2 + k] * tap
-            i2 += imaginary[w2 + k] * tap
-            r3 += real[w3 + k] * tap
-            i3 += imaginary[w3 + k] * tap
-        to = _U(at) + _U(4) * group
-        out_real[to], out_imaginary[to] = r0, i0
-        out_real[to + _U(1)], out_imaginary[to + _U(1)] = r1, i1
-        out_real[to + _U(2)], out_imaginary[to + _U(2)] = r2, i2
-        out_real[to + _U(3)], out_imaginary[to + _U(3)] = r3, i3
+    def floats(codes, begin, zero, numbers):
+        _decode_float(codes, begin, zero, numbers)
+
+    return whole if numbers.dtype == int16 else floats
 
 
 @_compiled(fastmath=FUSED)
@@ -176,9 +136,10 @@ def _turn(real, imaginary, begin, turning, cosine, sine):
         imaginary[_U(begin) + k] = x * s + y * c
 
 
-TAIL, MIDDLE, WINDOW, INDEX, MADE = 0, 1, 2, 3, 4
+TAIL, MIDDLE, WINDOW, INDEX, MADE, CLIPPED = 0, 1, 2, 3, 4, 5
 """What stands in ``state``: values in the tail; middle samples in their buffer; where there the
-next window of the second filter begins; number of the next middle sample; channel samples made."""
+next window of the second filter begins; number of the next middle sample; channel samples made;
+pairs at a rail among the codes."""
 
 
 @_compiled()
@@ -194,7 +155,10 @@ def _select(state, middle, step, reach, taps, out):
         real, imaginary = middle[channel, 0], middle[channel, 1]
         to_real, to_imaginary = out[channel, 0], out[channel, 1]
         if groups > 0:
-            _filter(real, imaginary, window, step, taps, groups, to_real, to_imaginary, made)
+            one = np.float32(1.0)
+            filter_windows(
+                real, imaginary, window, step, taps, taps, one, groups, to_real, to_imaginary, made
+            )
         _copy(real, gone, real, np.int64(0), count - gone)
         _copy(imaginary, gone, imaginary, np.int64(0), count - gone)
     state[MADE] = made + 4 * groups
@@ -205,11 +169,13 @@ def _select(state, middle, step, reach, taps, out):
 @_compiled()
 def advance(
     codes,
+    rails,
     zero,
     tail,
     state,
     numbers,
     first,
+    units,
     first_step,
     first_reach,
     turning,
@@ -226,11 +192,15 @@ def advance(
     Parameters
     ----------
     codes : uint8, int16 or float32, shape (2 n,), I and Q in turn
+    rails : as codes, shape (2,): lowest and highest code, NaN where there are none
     zero : float32, the code of no signal
     tail : as codes, room for twice ``first_reach`` and a chunk's step; kept
-    state : int64, shape (5,); kept
-    numbers : float32, shape (2 m,), work space of a chunk
-    first : float32, shape (channels, 2, 2 t), as ``_filter_complex`` has them
+    state : int64, shape (6,); kept
+    numbers : float32 or int16, shape (2 m,), work space of a chunk: the first filter runs in floats
+        or in whole numbers; int16 for uint8 only, whose sums 32 bits hold
+    first : as numbers, shape (channels, 2, 2 t): what each number gives to the real part of an
+        output, and to the imaginary one
+    units : float32, shape (channels,), what 1 stands for in the sums
     first_step, second_step : samples from one output to the next
     first_reach : values that must be there before a chunk is made; at least its length
     turning : float32, shape (channels, 2, outputs of a chunk): cosines and sines that turn a
@@ -251,8 +221,8 @@ def advance(
     # A constant 0 for an argument would have the loop compiled once more for it.
     origin = np.int64(0)
     have = state[TAIL]
-    state[MADE] = 0
-    chunks = 0
+    state[MADE] = state[CLIPPED] = 0
+    chunks, looked_at = 0, origin
     if have + len(codes) >= first_reach:
         chunks = (have + len(codes) - first_reach) // stride + 1
     bridging = min(chunks, (have + stride - 1) // stride)
@@ -264,6 +234,10 @@ def advance(
         if chunk == chunks:
             break
         begin = chunk * stride
+        # Together with what is decoded next, so that the codes come from memory once.
+        look_to = min(max(begin + stride - have, looked_at), len(codes))
+        state[CLIPPED] += clipped_count(codes[looked_at:look_to], rails[0], rails[1])
+        looked_at = look_to
         if chunk < bridging:
             _decode(tail, begin, zero, numbers)
         else:
@@ -271,12 +245,17 @@ def advance(
         at = state[MIDDLE]
         for channel in range(len(first)):
             real, imaginary = middle[channel, 0], middle[channel, 1]
-            _filter_complex(numbers, first_step, first[channel], outputs // 4, real, imaginary, at)
+            to_real, to_imaginary = first[channel, 0], first[channel, 1]
+            filter_windows(
+                numbers, numbers, origin, 2 * first_step, to_real, to_imaginary, units[channel],
+                outputs // 4, real, imaginary, at,
+            )  # fmt: skip
             angle = -2.0 * np.pi * ((float(state[INDEX]) * turns[channel]) % 1.0)
             cosine, sine = np.float32(np.cos(angle)), np.float32(np.sin(angle))
             _turn(real, imaginary, at, turning[channel], cosine, sine)
         state[MIDDLE] += outputs
         state[INDEX] += outputs
+    state[CLIPPED] += clipped_count(codes[looked_at:], rails[0], rails[1])
     used = chunks * stride - have
     kept = max(-used, 0)
     _copy(tail, have - kept, tail, origin, kept)

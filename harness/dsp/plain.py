@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from harness.blocks import Block, Frames
 from harness.dsp.decode import clipped_samples, coding, decode
-from harness.dsp.plan import ChannelPlan
+from harness.dsp.plan import ChannelPlan, turned_taps
 
 FRAME_SAMPLES = 49152
 """Recording samples per frame of the first filter. Chosen: long enough that the cost of a call
@@ -49,11 +49,8 @@ class PlainReceiver:
         # Samples missing before a stretch that was too short to give anything.
         self._lost_unsaid = 0
         first, second = plan.first_decimation, plan.second_decimation
-        self._turn_per_sample = plan.offset_hz / plan.sample_rate_hz
-        half = len(plan.first_taps) // 2
-        n = np.arange(-half, half + 1)
-        turned = plan.first_taps * np.exp(-2j * np.pi * self._turn_per_sample * n)
-        pieces = _pieces(turned, first, plan.first_rows)
+        self._turn_per_sample = plan.turns_per_sample
+        pieces = _pieces(turned_taps(plan, datatype).taps, first, plan.first_rows)
         self._first_matrix = _real_matrix(pieces)
         self._first_pieces = pieces.shape[1]
         outputs = max(FRAME_SAMPLES // first, self._first_pieces)
