@@ -11,7 +11,7 @@ import numpy as np
 from benchmarks.accuracy.trial import Trial, Truth
 from harness.measure.run import measure_recordings
 from harness.measure.setup import Options
-from harness.measure.timing import UNKNOWN_DELAY_S
+from harness.measure.timing_readings import UNKNOWN_DELAY_S
 from harness.readings import Findings
 from harness.uncertainty import garwood_interval
 from tests.truth.repeater import FalseKeyings, Keyings, SquelchStaircases

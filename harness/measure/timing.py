@@ -8,43 +8,29 @@ Pairing: an output edge belongs to the last input edge of its kind before it, un
 has changed again in between (keyed again before the hang time was over, or gone before the
 output came up). An input keying without an answer is counted and named.
 
+Each position of the squelch knob that the steps name has its readings by itself.
+
 Memory: every edge, one keying's trace, ten seconds of audio.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-
-import numpy as np
-from numpy.typing import NDArray
 
 from harness.blocks import Block
 from harness.devices import Role
 from harness.errors import BadInput
 from harness.measure.keyed_channel import CarrierKeying
-from harness.measure.keying import Edge, Keying, model_uncertainty_s
+from harness.measure.keying import Keying
+from harness.measure.knob_times import KnobTimes, knob_condition
 from harness.measure.pairs import Pair, pair_edges
 from harness.measure.quieting_keying import QuietingKeying
 from harness.measure.setup import Channel, Options
-from harness.measure.tail import ONSET_S, RINGING_S, Tail
 from harness.measure.tail_watch import TailWatch
+from harness.measure.timing_readings import Drop, between_recordings, hang_of_output, tail_reading
 from harness.measure.timing_series import envelope_series, keying_series, times_series
-from harness.readings import (
-    ConditionValue,
-    Findings,
-    Reading,
-    Series,
-    measured,
-    not_measured,
-)
-from harness.uncertainty import Contribution, rectangular, scaled
+from harness.readings import ConditionValue, Findings, Reading, Series, not_measured
 
-FloatArray = NDArray[np.float64]
-
-UNKNOWN_DELAY_S = 3e-3
-"""Greatest delay of an analogue repeater from its port to its transmitter, the half-width of a
-rectangle. Chosen: a narrow IF filter and the audio filters take about a millisecond each."""
 OUTPUT_ONLY: Mapping[str, ConditionValue] = {"method": "output only"}
 ROLES: tuple[Role, ...] = ("input", "output", "audio")
 
@@ -74,6 +60,7 @@ class Timing:
             raise BadInput("no recording given", "timing", "Name at least one.")
         self._channels = channels
         self._options = options
+        self._knobs = KnobTimes(channels)
         self._cautions: list[str] = []
         self._carriers: dict[Role, CarrierKeying] = {}
         self._quieting: dict[Role, QuietingKeying] = {}
@@ -148,7 +135,8 @@ class Timing:
             return self._of_output(keyings["output"])
         why = "It needs the recording of the output."
         return [
-            not_measured(name, why, recordings=recordings)
+            not_measured(name, why, recordings=recordings, conditions=knob_condition(knob))
+            for knob in self._knobs.positions
             for name in ("attack_time", "hang_time", "squelch_tail")
         ], []
 
@@ -172,41 +160,29 @@ class Timing:
                 "No uncertainty is declared for the skew between the recordings: U of the times"
                 " holds nothing of how far apart the recorders began."
             )
-        readings = [
-            self._between_recordings("attack_time", attacks),
-            self._between_recordings("hang_time", hangs),
-            self._tail_reading(outgoing, {}),
-        ]
-        series = [times_series("attack_times", attacks), times_series("hang_times", hangs)]
+        source, output = self._channels["input"], self._channels["output"]
+        tails = self._tails_of(outgoing)
+        readings: list[Reading] = []
+        series: list[Series] = []
+        for knob in self._knobs.positions:
+            conditions = knob_condition(knob)
+            ours = self._at(knob, attacks), self._at(knob, hangs)
+            readings += [
+                between_recordings("attack_time", ours[0], source, output, conditions),
+                between_recordings("hang_time", ours[1], source, output, conditions),
+                tail_reading(self._with_knob(knob, tails), output, conditions),
+            ]
+            series += [
+                times_series("attack_times", ours[0], self._suffix(knob), conditions),
+                times_series("hang_times", ours[1], self._suffix(knob), conditions),
+            ]
         return readings, [found for found in series if len(found.values)]
-
-    def _between_recordings(self, name: str, pairs: Sequence[Pair]) -> Reading:
-        incoming, output = self._channels["input"], self._channels["output"]
-        recordings = (incoming.name, output.name)
-        if not pairs:
-            return not_measured(
-                name, "No pair of edges that belong together.", recordings=recordings
-            )
-        contributions = [
-            *_repeatability(f"{output.name}.{name}", pairs),
-            *_shifts(output, +1.0, float(np.mean([pair.to_s for pair in pairs]))),
-            *_shifts(incoming, -1.0, float(np.mean([pair.from_s for pair in pairs]))),
-        ]
-        return self._reading(name, pairs, contributions, {}, recordings)
 
     def _of_output(self, outgoing: Keying) -> tuple[list[Reading], list[Series]]:
         output = self._channels["output"]
         delay_s = self._options.repeater_delay_s
-        hangs = [
-            Pair(
-                number=number,
-                from_s=tail.input_dropped_s + output.skew_s - (delay_s or 0.0),
-                to_s=edge.time_s,
-                noise_s=math.hypot(edge.uncertainty_s, tail.dropped_uncertainty_s),
-            )
-            for number, edge, tail in self._tails_of(outgoing)
-        ]
-        conditions = OUTPUT_ONLY
+        tails = self._tails_of(outgoing)
+        hangs = [seen.hang(output, delay_s or 0.0) for seen in tails]
         drops = sum(not edge.is_rising for edge in outgoing.edges)
         if outgoing.edges and not outgoing.edges[0].is_rising:
             # Keyed before the recording began: what dropped the input may lie before it, too.
@@ -216,46 +192,37 @@ class Timing:
                 f"{drops - len(hangs)} of {drops} times the repeated audio does not show when the"
                 " input dropped; use a steady test tone or a plain carrier."
             )
-        readings = [
-            not_measured(
-                "attack_time",
-                "When the input came on is not seen in the output.",
-                recordings=(output.name,),
-                conditions=conditions,
-            )
-        ]
-        if hangs:
-            contributions = [
-                *_repeatability(f"{output.name}.hang_time", hangs),
-                *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in hangs]))),
-                _filter(output, 1.0),
-                _onset(output, "input_dropped", -1.0),
-            ]
-            if delay_s is None:
-                contributions.append(
-                    Contribution(
-                        name=f"{output.name}.repeater_delay_s",
-                        standard_uncertainty=rectangular(UNKNOWN_DELAY_S),
-                        source="audio delay not given; up to 3 ms, chosen",
-                        distribution="rectangular",
-                    )
-                )
-            readings.append(
-                self._reading("hang_time", hangs, contributions, conditions, (output.name,))
-            )
-        else:
-            readings.append(
+        readings: list[Reading] = []
+        series: list[Series] = []
+        for knob in self._knobs.positions:
+            conditions = {**OUTPUT_ONLY, **knob_condition(knob)}
+            ours = self._at(knob, hangs)
+            readings += [
                 not_measured(
-                    "hang_time",
-                    "The repeated audio does not show when the input dropped.",
+                    "attack_time",
+                    "When the input came on is not seen in the output.",
                     recordings=(output.name,),
                     conditions=conditions,
-                )
-            )
-        readings.append(self._tail_reading(outgoing, conditions))
-        return readings, [times_series("hang_times", hangs)] if hangs else []
+                ),
+                hang_of_output(ours, output, delay_s, conditions),
+                tail_reading(self._with_knob(knob, tails), output, conditions),
+            ]
+            if ours:
+                series.append(times_series("hang_times", ours, self._suffix(knob), conditions))
+        return readings, series
 
-    def _tails_of(self, outgoing: Keying) -> list[tuple[int, Edge, Tail]]:
+    def _at(self, knob: str | None, pairs: Sequence[Pair]) -> list[Pair]:
+        """Pairs that began while the knob stood at a position."""
+        return [pair for pair in pairs if self._knobs.at(pair.from_s) == knob]
+
+    def _with_knob(self, knob: str | None, tails: Sequence[Drop]) -> list[Drop]:
+        return [drop for drop in tails if self._knobs.at(drop.edge.time_s) == knob]
+
+    def _suffix(self, knob: str | None) -> str:
+        """Give what tells the series of several positions apart by name."""
+        return f"_{knob}" if len(self._knobs.positions) > 1 else ""
+
+    def _tails_of(self, outgoing: Keying) -> list[Drop]:
         """Falling edges of the output whose audio shows the drop, numbered from 1."""
         output = self._channels["output"]
         watched = [] if self._tails is None else self._tails.seen
@@ -265,119 +232,5 @@ class Timing:
         for number, edge in enumerate(falls, start=1):
             tail = seen.get(edge.time_s)
             if tail is not None:
-                found.append((number, edge, tail))
+                found.append(Drop(number=number, edge=edge, tail=tail))
         return found
-
-    def _tail_reading(self, outgoing: Keying, conditions: Mapping[str, ConditionValue]) -> Reading:
-        output = self._channels["output"]
-        bursts = [found for found in self._tails_of(outgoing) if found[2].is_burst]
-        ends_by_itself = any(tail.burst_end_s is not None for _, _, tail in bursts)
-        pairs = [
-            Pair(
-                number=number,
-                from_s=tail.input_dropped_s,
-                to_s=edge.time_s - output.skew_s if tail.burst_end_s is None else tail.burst_end_s,
-                noise_s=math.hypot(
-                    tail.dropped_uncertainty_s,
-                    edge.uncertainty_s if tail.burst_end_s is None else tail.end_uncertainty_s,
-                ),
-            )
-            for number, edge, tail in bursts
-        ]
-        if not pairs:
-            return not_measured(
-                "squelch_tail",
-                "No noise burst seen in the repeated audio.",
-                recordings=(output.name,),
-                conditions=conditions,
-            )
-        contributions = [
-            *_repeatability(f"{output.name}.squelch_tail", pairs),
-            *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in pairs]))),
-            _onset(output, "burst_begins", -1.0),
-            # It ends by itself, or with the carrier.
-            _ringing(output) if ends_by_itself else _filter(output, 1.0),
-        ]
-        return self._reading("squelch_tail", pairs, contributions, conditions, (output.name,))
-
-    def _reading(
-        self,
-        name: str,
-        pairs: Sequence[Pair],
-        contributions: Sequence[Contribution],
-        conditions: Mapping[str, ConditionValue],
-        recordings: tuple[str, ...],
-    ) -> Reading:
-        return measured(
-            name,
-            float(np.mean([pair.lasted_s for pair in pairs])),
-            contributions,
-            count=len(pairs),
-            conditions=conditions,
-            recordings=recordings,
-        )
-
-
-def _repeatability(name: str, pairs: Sequence[Pair]) -> list[Contribution]:
-    """Scatter of the mean; of a single one, the noise on its edges."""
-    if len(pairs) > 1:
-        lasted = np.array([pair.lasted_s for pair in pairs])
-        return [
-            Contribution(
-                name=f"{name}.repeatability",
-                standard_uncertainty=float(lasted.std(ddof=1) / math.sqrt(len(pairs))),
-                kind="A",
-                degrees_of_freedom=float(len(pairs) - 1),
-                source="scatter of the keyings",
-            )
-        ]
-    return [
-        Contribution(
-            name=f"{name}.noise",
-            standard_uncertainty=pairs[0].noise_s,
-            source="noise on the edges of one keying",
-        )
-    ]
-
-
-def _shifts(channel: Channel, sign: float, mean_s: float) -> list[Contribution]:
-    """List what moves every edge of a recording: its skew, its clock, its filter."""
-    return [
-        *scaled(channel.skew_contributions, sign),
-        *_clock(channel, sign, mean_s),
-        _filter(channel, sign),
-    ]
-
-
-def _clock(channel: Channel, sign: float, time_s: float) -> list[Contribution]:
-    """Give the clock's part: 1 ppm too fast puts a moment 1e-6 of its time earlier."""
-    return list(scaled(channel.clock_contributions, -sign * 1e-6 * time_s))
-
-
-def _filter(channel: Channel, sign: float) -> Contribution:
-    return Contribution(
-        name=f"{channel.name}.channel_filter_s",
-        standard_uncertainty=model_uncertainty_s(channel.spacing_hz),
-        sensitivity=sign,
-        source="the channel filter's part in an edge",
-        distribution="rectangular",
-    )
-
-
-def _onset(channel: Channel, what: str, sign: float) -> Contribution:
-    return Contribution(
-        name=f"{channel.name}.{what}",
-        standard_uncertainty=rectangular(ONSET_S),
-        sensitivity=sign,
-        source="onset in filtered audio, by simulation",
-        distribution="rectangular",
-    )
-
-
-def _ringing(channel: Channel) -> Contribution:
-    return Contribution(
-        name=f"{channel.name}.burst_ends",
-        standard_uncertainty=rectangular(RINGING_S),
-        source="how long the audio filter rings on, by simulation",
-        distribution="rectangular",
-    )

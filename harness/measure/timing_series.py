@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from harness.devices import Role
 from harness.measure.first_keying import Trace
 from harness.measure.keying import Keying
 from harness.measure.pairs import Pair
-from harness.readings import Axis, Series
+from harness.readings import Axis, ConditionValue, Series
 from harness.units import db_from_ratio
 
 TRACE_MARGIN_S = 0.1
@@ -54,10 +54,12 @@ def envelope_series(role: Role, trace: Trace, skew_s: float, keying: Keying) -> 
     return []
 
 
-def times_series(name: str, pairs: Sequence[Pair]) -> Series:
+def times_series(
+    name: str, pairs: Sequence[Pair], suffix: str, conditions: Mapping[str, ConditionValue]
+) -> Series:
     """Give the time of every keying, against its number from 1."""
     return Series(
-        name=name,
+        name=name + suffix,
         unit="s",
         axes=(
             Axis(
@@ -67,4 +69,5 @@ def times_series(name: str, pairs: Sequence[Pair]) -> Series:
             ),
         ),
         values=np.array([pair.lasted_s for pair in pairs], np.float64),
+        conditions=conditions,
     )
