@@ -280,7 +280,10 @@ class SimulatedBench:
     def _settle(self, left_ns: int) -> int:
         """Run the unit towards the time at which its keying has settled; give what is left."""
         if self._settled_s is None:
-            settling_s = self._world.unit.squelch.hang_s + _SETTLING_S
+            squelch = self._world.unit.squelch
+            settling_s = squelch.hang_s + _SETTLING_S
+            if math.isfinite(squelch.time_out_s):
+                settling_s += squelch.time_out_s
             self._settled_s = math.ceil((self._now_s + settling_s) / FRAME_S) * FRAME_S
         to_go_ns = round((self._settled_s - self._now_s) * 1e9)
         if left_ns < to_go_ns:

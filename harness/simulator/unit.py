@@ -6,6 +6,7 @@ desensitisation and run time come out of running them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from typing import Any
@@ -66,6 +67,12 @@ class SquelchPart:
     the nominal receiver; between the positions along a straight line."""
     opening_scale: float = _given(1.0)
     hang_s: float = _given(0.6)
+    hang_jitter_s: float = _given(0.0, "chosen: a timer that repeats")
+    """Standard deviation of the hang timer from run to run, normal."""
+    time_out_s: float = _given(math.inf, "chosen: none")
+    """From the squelch's opening to where the transmitter is dropped, input or not."""
+    mute_s: float = _given(0.0, "chosen: none")
+    """Time constant of a second detector that mutes the audio at once; 0 is none."""
     key_up_delay_s: float = _given(0.025)
     """From the keying line to the start of the rise."""
     release_delay_s: float = _given(0.020)
@@ -223,6 +230,10 @@ FAULTS: dict[str, str] = {
     "detuned duplexer": "20 dB less isolation, 2 dB more loss to the receiver, 1 dB from the "
     "transmitter",
     "weak battery": "0.4 of the capacity, four times the internal resistance",
+    "unsteady hang timer": "the hang time scatters by 8 % from keying to keying",
+    "time-out timer": "the transmitter drops 30 s after the squelch opened, and stays off until it"
+    " closes",
+    "no tail": "a quick second detector mutes the audio before the noise is heard",
 }
 """The faults that can be switched on, by name, and what each does."""
 
@@ -256,6 +267,13 @@ def with_faults(unit: SimulatedUnit, faults: tuple[str, ...]) -> SimulatedUnit:
             transmit_loss_db=unit.duplexer.transmit_loss_db + 1.0,
         )
         unit = replace(unit, duplexer=duplexer)
+    if "unsteady hang timer" in faults:
+        squelch = replace(unit.squelch, hang_jitter_s=0.08 * unit.squelch.hang_s)
+        unit = replace(unit, squelch=squelch)
+    if "time-out timer" in faults:
+        unit = replace(unit, squelch=replace(unit.squelch, time_out_s=30.0))
+    if "no tail" in faults:
+        unit = replace(unit, squelch=replace(unit.squelch, mute_s=0.0002))
     if "weak battery" in faults:
         battery = replace(
             unit.battery,

@@ -95,7 +95,8 @@ class World:
         self.transmitter = Transmitter(
             unit.transmitter, unit.transmit_hz, unit.duplexer.transmit_loss_db
         )
-        self.squelch = Squelch(unit.squelch, _open_noise(unit))
+        # Spawned: the unit's own noise stays as it is whether the timer varies or not.
+        self.squelch = Squelch(unit.squelch, _open_noise(unit), random.spawn(1)[0])
         self.commands = Commands()
         self.version = 0
         """Goes up when frames were thrown away."""
@@ -299,7 +300,7 @@ def _frame_of(time_s: float) -> int:
 def _check_delays(unit: SimulatedUnit) -> None:
     """Refuse a unit that answers faster than the world can follow."""
     squelch = unit.squelch
-    if min(squelch.key_up_delay_s, squelch.release_delay_s, squelch.hang_s) < FRAME_S:
+    if min(squelch.key_up_delay_s, squelch.release_delay_s) < FRAME_S or squelch.hang_s < 0.0:
         raise ValueError(f"{squelch=}: timers below {FRAME_S} s")
     if unit.audio.delay_s < 2 * LOOK_AHEAD_S:
         raise ValueError(f"{unit.audio.delay_s=} is below {2 * LOOK_AHEAD_S} s")

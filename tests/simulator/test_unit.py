@@ -20,6 +20,7 @@ from harness.simulator.squelch import knob_positions
 from harness.simulator.unit import BatteryPart, ThermalPart, TransmitterPart, parameters
 
 UNIT = simulated_unit("frost-watch-2")
+ROLES = ("input", "output")
 
 
 def bench_of(*faults, unit=UNIT, streams=(), **more):
@@ -311,6 +312,103 @@ def test_weak_battery_runs_short():
     assert hours[1] < 0.4 * hours[0]
 
 
+def with_squelch(**changes):
+    return replace(UNIT, squelch=replace(UNIT.squelch, **changes))
+
+
+def hangs_s(bench, keyings_wanted, off_s):
+    """Hang time of each of so many keyings of 0.3 s, ``off_s`` apart."""
+    bench.start()
+    for number in range(keyings_wanted):
+        start_s = number * (0.3 + off_s)
+        bench.set_level(-90.0)
+        bench.read(start_s + 0.3)
+        bench.rf_off()
+        bench.read(start_s + 0.3 + off_s)
+    went_s = {role: [k.at_s for k in keyings(bench, role) if not k.on] for role in ROLES}
+    return np.array(went_s["output"]) - np.array(went_s["input"])
+
+
+def test_unsteady_hang_timer():
+    """Scatter of 30: within a factor of two of 48 ms, as chance alone is some 13 % of it."""
+    bench = bench_of("unsteady hang timer")
+    assert 0.024 < np.std(hangs_s(bench, 30, 1.0)) < 0.096
+    # Four time constants of the squelch's RC at most scatter in a timer that repeats.
+    assert np.std(hangs_s(bench_of(), 10, 1.0)) < 0.004
+
+
+def test_unsteady_hang_timer_does_not_hang_on_the_cut():
+    """Every command throws a frame away that is made anew: the timer's runs stay what they were."""
+    lengths = []
+    for pieces in (1, 37):
+        bench = bench_of("unsteady hang timer", seed=4)
+        bench.start()
+        for number in range(3):
+            bench.set_level(-90.0)
+            for piece in range(pieces):
+                bench.read(1.5 * number + 0.5 * (piece + 1) / pieces)
+                bench.set_modulation(1000.0, 1500.0)
+            bench.rf_off()
+            bench.read(1.5 * number + 1.5)
+        lengths.append([k.at_s for k in keyings(bench) if not k.on])
+    # The squelch closes at a sample of 32 us; that is all the modulation's cut may move.
+    assert lengths[0] == pytest.approx(lengths[1], abs=1e-3)
+
+
+def test_time_out_timer_drops_and_stays_off_until_the_squelch_closes():
+    bench = bench_of(unit=with_squelch(time_out_s=1.0))
+    bench.start()
+    bench.set_level(-90.0)
+    bench.read(2.5)
+    bench.rf_off()
+    bench.read(3.0)
+    bench.set_level(-90.0)
+    bench.read(3.5)
+    came, went, again = keyings(bench)
+    squelch, transmitter = UNIT.squelch, UNIT.transmitter
+    length_s = squelch.release_delay_s - squelch.key_up_delay_s + 1.0
+    assert went.at_s - came.at_s == pytest.approx(length_s, abs=transmitter.rise_s)
+    assert again.on
+    assert again.at_s > 3.0
+    assert FAULTS["time-out timer"].startswith("the transmitter drops 30 s")
+    assert bench_of("time-out timer").truth.unit.squelch.time_out_s == 30.0
+
+
+def test_time_out_timer_runs_between_takes_too():
+    """A wait with the input on outlasts the timer: the transmitter is off afterwards."""
+    bench = bench_of(unit=with_squelch(time_out_s=3.0))
+    bench.set_level(-90.0)
+    charge_ah = []
+    for _ in range(2):
+        before = bench.truth.charge_ah
+        bench.wait(3600.0)
+        charge_ah.append(bench.truth.charge_ah - before)
+    # Receiving draws 0.11 A; keyed it would be 1.35 A.
+    assert charge_ah[1] == pytest.approx(UNIT.battery.receive_a, rel=0.05)
+
+
+def test_no_hang_at_all():
+    bench = bench_of(unit=with_squelch(hang_s=0.0))
+    closing_s = hangs_s(bench, 3, 0.5) - UNIT.squelch.release_delay_s
+    assert np.all((closing_s > 0.0) & (closing_s < 4 * UNIT.squelch.integration_s))
+
+
+def burst_rms_hz(bench):
+    """Deviation of the output in the 25 ms after the input's end, in the unit's own frames."""
+    bench.start()
+    bench.set_level(-90.0)
+    bench.read(0.5)
+    bench.rf_off()
+    bench.read(0.53)
+    phase, _ = bench._world.trajectory(round((bench._takes[0] + 0.5) * 31250), 780)
+    return float(np.std(np.diff(phase) * 31250))
+
+
+def test_no_tail():
+    """The noise, some hundreds of hertz, is gone; hum and the modulator's noise stay, 6 Hz."""
+    assert burst_rms_hz(bench_of("no tail")) < 0.05 * burst_rms_hz(bench_of())
+
+
 def test_every_fault_is_tested_here():
     assert set(FAULTS) == {
         "lost blocks",
@@ -321,6 +419,9 @@ def test_every_fault_is_tested_here():
         "deaf receiver",
         "detuned duplexer",
         "weak battery",
+        "unsteady hang timer",
+        "time-out timer",
+        "no tail",
     }
 
 
