@@ -18,6 +18,7 @@ from harness.commands.calibrate import calibrate
 from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.devices import devices
+from harness.commands.duplexer import duplexer
 from harness.commands.health import health
 from harness.commands.import_recording import import_recording
 from harness.commands.instruments import instruments
@@ -75,6 +76,7 @@ def root(
 app.command("demo", cls=PlainCommand)(demo)
 app.command("accept", cls=PlainCommand)(accept_unit)
 app.command("levels", cls=PlainCommand)(levels)
+app.command("duplexer", cls=PlainCommand)(duplexer)
 app.command("devices", cls=PlainCommand)(devices)
 app.command("health", cls=PlainCommand)(health)
 app.command("record", cls=PlainCommand)(record)

@@ -100,6 +100,9 @@ LevelDbm = Annotated[float, AfterValidator(within(-150.0, 60.0, "dBm"))]
 GainDb = Annotated[float, AfterValidator(within(-20.0, 100.0, "dB"))]
 LossDb = Annotated[float, AfterValidator(within(0.0, 150.0, "dB"))]
 """A loss is written positive; an amplifier has no place in a path that power is planned through."""
+NoiseDbcPerHz = Annotated[float, AfterValidator(within(-200.0, -60.0, "dBc/Hz"))]
+"""Chosen: from below thermal noise under a strong transmitter to what spoils its own channel."""
+ToleratedDb = Annotated[float, AfterValidator(within(0.01, 20.0, "dB"))]
 UncertaintyDb = Annotated[float, AfterValidator(within(0.0, 20.0, "dB"))]
 TemperatureDegC = Annotated[float, AfterValidator(within(-60.0, 100.0, "degC"))]
 DeviationScale = Annotated[float, AfterValidator(within(0.8, 1.25, ""))]

@@ -1,4 +1,4 @@
-"""Loss against frequency from a Touchstone file: the border to scikit-rf.
+"""Loss and reflection against frequency from a Touchstone file: the border to scikit-rf.
 
 Version 1 of the format: ``.sNp``, one option line, S parameters at 50 ohm, frequencies ascending.
 What else such files can hold (version 2, other parameters, other impedances) is refused, because
@@ -7,15 +7,18 @@ What else such files can hold (version 2, other parameters, other impedances) is
 
 from __future__ import annotations
 
+import hashlib
 import io
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.describe.document import AGAIN, engineering, read_bytes
 from harness.errors import BadInput
+from harness.units import FloatArray
 
 LARGEST_TOUCHSTONE_BYTES = 20_000_000
 """Chosen: some 100 000 points of a two-port; analysers give a few thousand."""
@@ -52,14 +55,9 @@ class LossCurve:
         ------
         BadInput : the frequency lies outside the file's, or nothing passes there.
         """
-        self._require(frequency_hz)
-        loss_db = self._between(frequency_hz, self.loss_db)
+        loss_db, _ = self.ways_db(frequency_hz)
         if not np.isfinite(loss_db):
-            raise BadInput(
-                f"nothing passes between its ports at {frequency_hz / 1e6:.6g} MHz (|S| = 0)",
-                self.path,
-                "Choose other ports, or measure it again.",
-            )
+            raise self.nothing_passes(frequency_hz)
         return loss_db
 
     def least_db(self, frequency_hz: float) -> float:
@@ -70,6 +68,24 @@ class LossCurve:
         BadInput : as ``at_db``.
         """
         return min(self.at_db(frequency_hz), self._between(frequency_hz, self.back_db))
+
+    def ways_db(self, frequency_hz: float) -> tuple[float, float]:
+        """Give the loss on the way through and on the way back; infinite where nothing passes.
+
+        Raises
+        ------
+        BadInput : the frequency lies outside the file's.
+        """
+        self._require(frequency_hz)
+        return self._between(frequency_hz, self.loss_db), self._between(frequency_hz, self.back_db)
+
+    def nothing_passes(self, frequency_hz: float) -> BadInput:
+        """Make the error of a loss that is asked for where there is none to give."""
+        return BadInput(
+            f"nothing passes between its ports at {frequency_hz / 1e6:.6g} MHz (|S| = 0)",
+            self.path,
+            "Choose other ports, or measure it again.",
+        )
 
     def _require(self, frequency_hz: float) -> None:
         first_hz, last_hz = self.frequency_hz[0], self.frequency_hz[-1]
@@ -86,6 +102,45 @@ class LossCurve:
         with np.errstate(invalid="ignore"):
             found = float(np.interp(frequency_hz, self.frequency_hz, values_db))
         return float("inf") if np.isnan(found) else found
+
+
+@dataclass(frozen=True, slots=True)
+class SParameters:
+    """What a Touchstone file holds.
+
+    Parameters
+    ----------
+    path : str, the file. sha512 : of its bytes, in hexadecimal digits
+    frequency_hz : float64, shape (n,), ascending, n at least 1
+    s : complex128, shape (n, ports, ports); s[:, b, a] is what leaves port b of what enters port a
+    """
+
+    path: str
+    sha512: str
+    frequency_hz: FloatArray = field(repr=False)
+    s: NDArray[np.complex128] = field(repr=False)
+
+    @property
+    def ports(self) -> int:
+        """How many ports the part has."""
+        return int(self.s.shape[1])
+
+    def loss(self, into: int, out: int) -> LossCurve:
+        """Give the loss from one port to another, both counted from 1.
+
+        With one and the same port it is the return loss.
+        """
+        with np.errstate(divide="ignore"):
+            there_db, back_db = (
+                -20.0 * np.log10(np.abs(self.s[:, b - 1, a - 1]))
+                for a, b in [(into, out), (out, into)]
+            )
+        return LossCurve(
+            path=self.path,
+            frequency_hz=tuple(self.frequency_hz.tolist()),
+            loss_db=tuple(there_db.tolist()),
+            back_db=tuple(back_db.tolist()),
+        )
 
 
 def load_loss(path: Path, ports: tuple[int, int]) -> LossCurve:
@@ -106,36 +161,59 @@ def load_loss(path: Path, ports: tuple[int, int]) -> LossCurve:
     Touchstone File Format Specification, version 1.1 (2002), EIA/IBIS Open Forum: option line,
     and the order N11 N21 N12 N22 of two-port data; from memory.
     """
-    where = str(path)
-    ending = re.fullmatch(r"\.s(\d{1,2})p", path.suffix.lower())
-    if ending is None:
-        raise BadInput("does not end in .s2p", where, "Name a Touchstone file of S parameters.")
-    count = int(ending[1])
-    if count < 2:
-        raise BadInput(
-            "has one port, so nothing passes through it", where, "Measure the part as a two-port."
-        )
+    count = port_count(path)
     if not all(1 <= port <= count for port in ports):
         raise BadInput(
             f"has {count} ports, and the bench file asks for ports = [{ports[0]}, {ports[1]}]",
-            where,
+            str(path),
             "Correct ports in the bench file.",
         )
-    frequency_hz, s = _parameters(read_bytes(path, LARGEST_TOUCHSTONE_BYTES, "Touchstone"), path)
-    into, out = ports[0] - 1, ports[1] - 1
-    with np.errstate(divide="ignore"):
-        loss_db, back_db = (
-            -20.0 * np.log10(np.abs(s[:, a, b])) for a, b in [(out, into), (into, out)]
+    return load_parameters(path).loss(*ports)
+
+
+def port_count(path: Path) -> int:
+    """Give the number of ports that the ending of a file's name says, 2 to 99.
+
+    Raises
+    ------
+    BadInput : another ending, or one port only.
+    """
+    ending = re.fullmatch(r"\.s(\d{1,2})p", path.suffix.lower())
+    if ending is None:
+        raise BadInput("does not end in .s2p", str(path), "Name a Touchstone file of S parameters.")
+    count = int(ending[1])
+    if count < 2:
+        raise BadInput(
+            "has one port, so nothing passes through it",
+            str(path),
+            "Measure the part as a two-port.",
         )
-    return LossCurve(
-        path=where,
-        frequency_hz=tuple(frequency_hz.tolist()),
-        loss_db=tuple(loss_db.tolist()),
-        back_db=tuple(back_db.tolist()),
+    return count
+
+
+def load_parameters(path: Path) -> SParameters:
+    """Read a Touchstone file.
+
+    Parameters
+    ----------
+    path : ``.s2p`` to ``.s99p``
+
+    Raises
+    ------
+    BadInput : as ``load_loss``, the ports apart.
+    """
+    port_count(path)
+    content = read_bytes(path, LARGEST_TOUCHSTONE_BYTES, "Touchstone")
+    frequency_hz, s = _parameters(content, path)
+    return SParameters(
+        path=str(path),
+        sha512=hashlib.sha512(content).hexdigest(),
+        frequency_hz=frequency_hz,
+        s=s,
     )
 
 
-def _parameters(content: bytes, path: Path) -> tuple[np.ndarray, np.ndarray]:
+def _parameters(content: bytes, path: Path) -> tuple[FloatArray, NDArray[np.complex128]]:
     """Give the frequencies in Hz, shape (n,), and the S parameters, shape (n, ports, ports)."""
     where = str(path)
     try:

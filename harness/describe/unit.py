@@ -15,13 +15,19 @@ from harness.describe.quantities import (
     CapacityAh,
     DelayS,
     DeviationHz,
+    LevelDbm,
     LimitValue,
+    LossDb,
     Name,
+    NoiseDbcPerHz,
     RadioHz,
+    RatingW,
     Source,
     SpacingHz,
     SupplyV,
+    ToleratedDb,
     TransmitterW,
+    UncertaintyDb,
     refuse,
 )
 from harness.readings import ConditionValue, Limit
@@ -41,9 +47,11 @@ CONDITIONS = (
     "interval",
     "side",
     "mask",
+    "branch",
+    "port",
 )
 """Conditions that readings stand under and a limit may ask for."""
-TEXT_CONDITIONS = ("knob", "weighting", "method", "interval", "side", "mask")
+TEXT_CONDITIONS = ("knob", "weighting", "method", "interval", "side", "mask", "branch", "port")
 LARGEST_CONDITION = 1e12
 """Chosen: above every frequency; it also keeps NaN and infinity out."""
 DEEPEST_SHARE = 0.5
@@ -75,6 +83,25 @@ class Battery(Description):
     def details(self) -> Chemistry:
         """Voltages of a cell of this chemistry."""
         return CHEMISTRIES[self.chemistry]
+
+
+class Duplex(Description):
+    """What the unit's sheets, or its owner, say of transmitting and receiving at once.
+
+    At the distance of the unit's two frequencies: noise of the transmitter in dBc/Hz, the level of
+    a carrier that the receiver stands at its input, its noise figure. ``tolerated_loss_db`` is how
+    much sensitivity the transmitter's noise may cost. ``rating_w`` is the duplexer's. Uncertainties
+    are standard ones.
+    """
+
+    transmitter_noise_dbc_per_hz: NoiseDbcPerHz | None = None
+    transmitter_noise_uncertainty_db: UncertaintyDb = 0.0
+    noise_figure_db: LossDb | None = None
+    noise_figure_uncertainty_db: UncertaintyDb = 0.0
+    blocking_dbm: LevelDbm | None = None
+    blocking_uncertainty_db: UncertaintyDb = 0.0
+    tolerated_loss_db: ToleratedDb | None = None
+    rating_w: RatingW | None = None
 
 
 class LimitRow(Description):
@@ -182,6 +209,7 @@ class Unit(Description):
     knob_positions: tuple[Name, ...] = ()
     marked_knob: Name | None = None
     battery: Battery | None = None
+    duplex: Duplex | None = None
     limit_rows: tuple[LimitRow, ...] = Field(default=(), alias="limits")
 
     @model_validator(mode="after")

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, Decimal
 
 from harness.readings import ConditionValue, Limit, Reading, sentence
-from harness.units import uv_from_dbm, w_from_dbm
+from harness.units import mhz_in_words, uv_from_dbm, w_from_dbm
 from harness.vocabulary import TERMS
 
 MINUS = "−"
@@ -207,6 +207,8 @@ def _condition(key: str, value: ConditionValue | tuple[float, float]) -> str:
     else:
         ends = value if isinstance(value, tuple) else (value,)
         shown = " to ".join(f"{end:.6g}" for end in ends).replace("-", MINUS)
+    if key == "frequency_hz" and isinstance(value, int | float):
+        return f"at {mhz_in_words(value)}"
     if key in _CONDITIONS:
         return _CONDITIONS[key].format(shown)
     for ending, unit in _UNITS_OF_NAMES:

@@ -131,6 +131,7 @@ def test_every_command_stands_in_the_readme() -> None:
     for name in (
         "demo",
         "accept",
+        "duplexer",
         "devices",
         "health",
         "record",

@@ -16,6 +16,7 @@ from harness.errors import HardwareFault
 COMMANDS = (
     "demo",
     "levels",
+    "duplexer",
     "devices",
     "health",
     "record",

@@ -17,6 +17,7 @@ COMMANDS = (
     "demo",
     "accept",
     "levels",
+    "duplexer",
     "devices",
     "health",
     "record",
