@@ -1,8 +1,8 @@
 """Uncertainty against published worked numbers.
 
 JCGM 100:2008 H.1 (end gauge): read in two public test suites that cite it. Garwood 1936:
-computed from chi-square quantiles. The table of G.2 (t at 95.45 %) and the additive models of
-JCGM 101:2008 9.2.3 and 9.2.4 (four rectangles): from memory.
+computed from chi-square quantiles, and tables named beside their figures. The table of G.2 (t at
+95.45 %) and the additive models of JCGM 101:2008 9.2.3 and 9.2.4 (four rectangles): from memory.
 """
 
 import csv
@@ -21,6 +21,7 @@ from harness.uncertainty import (
     coverage_factor,
     difference,
     garwood_interval,
+    garwood_upper,
     merge,
     rectangular,
     scaled,
@@ -217,6 +218,90 @@ def test_garwood_against_the_table(reference):
         # Both tails of a 90 % interval hold 5 %: its upper end is the one-sided 95 % one.
         one_sided = garwood_interval(int(row["count"]), 0.90)[1]
         assert one_sided == pytest.approx(float(row["upper_one_sided_95"]), abs=5e-5)
+
+
+# Counts, and the 95 % interval as printed in Pearson and Hartley, Biometrika Tables for
+# Statisticians, volume 1, Table 40, after Garwood 1936. From memory: the sum of the Poisson law
+# below shows that no digit of it has slipped.
+PEARSON_AND_HARTLEY = (
+    (0, "0.00", "3.69"),
+    (1, "0.0253", "5.57"),
+    (2, "0.242", "7.22"),
+    (3, "0.619", "8.77"),
+    (4, "1.09", "10.24"),
+    (5, "1.62", "11.67"),
+    (6, "2.20", "13.06"),
+    (7, "2.81", "14.42"),
+    (8, "3.45", "15.76"),
+    (9, "4.12", "17.08"),
+    (10, "4.80", "18.39"),
+    (20, "12.22", "30.89"),
+    (50, "37.11", "65.92"),
+)
+
+
+def half_a_unit(printed):
+    return 0.5 * 10.0 ** -len(printed.partition(".")[2])
+
+
+def poisson_at_most(count, mean):
+    """Chance of a count or less, by summing the law term by term."""
+    return math.fsum(
+        math.exp(-mean + k * math.log(mean) - math.lgamma(k + 1)) for k in range(count + 1)
+    )
+
+
+@pytest.mark.parametrize(("count", "lower", "upper"), PEARSON_AND_HARTLEY)
+def test_garwood_against_the_printed_table(count, lower, upper):
+    low, high = garwood_interval(count)
+    # Half a unit in the last printed digit.
+    assert low == pytest.approx(float(lower), abs=half_a_unit(lower))
+    assert high == pytest.approx(float(upper), abs=half_a_unit(upper))
+    # By definition, without a quantile: each end leaves 2.5 % on its side. 1e-12: rounding.
+    assert poisson_at_most(count, high) == pytest.approx(0.025, abs=1e-12)
+    if count:
+        assert poisson_at_most(count - 1, low) == pytest.approx(0.975, abs=1e-12)
+
+
+# Review of Particle Physics, chapter Statistics, table of limits for n events without background:
+# one-sided lower and upper limits of 90 % and 95 %. From memory, checked as above.
+ONE_SIDED = (
+    (0, None, "2.30", None, "3.00"),
+    (1, "0.105", "3.89", "0.051", "4.74"),
+    (2, "0.532", "5.32", "0.355", "6.30"),
+    (3, "1.10", "6.68", "0.818", "7.75"),
+    (4, "1.74", "7.99", "1.37", "9.15"),
+    (5, "2.43", "9.27", "1.97", "10.51"),
+    (6, "3.15", "10.53", "2.61", "11.84"),
+    (7, "3.89", "11.77", "3.29", "13.15"),
+    (8, "4.66", "12.99", "3.98", "14.43"),
+    (9, "5.43", "14.21", "4.70", "15.71"),
+    (10, "6.22", "15.41", "5.43", "16.96"),
+)
+
+
+@pytest.mark.parametrize(("count", "lower_90", "upper_90", "lower_95", "upper_95"), ONE_SIDED)
+def test_garwood_against_the_printed_one_sided_limits(
+    count, lower_90, upper_90, lower_95, upper_95
+):
+    for level, lower, upper in ((0.90, lower_90, upper_90), (0.95, lower_95, upper_95)):
+        # A two-sided interval leaves on each side what its one-sided limits leave.
+        low, high = garwood_interval(count, 2.0 * level - 1.0)
+        assert high == pytest.approx(float(upper), abs=half_a_unit(upper))
+        assert garwood_upper(count, level) == pytest.approx(high, rel=1e-12)  # rounding
+        assert poisson_at_most(count, high) == pytest.approx(1.0 - level, abs=1e-12)
+        if lower is None:
+            assert low == 0.0
+        else:
+            assert low == pytest.approx(float(lower), abs=half_a_unit(lower))
+
+
+def test_garwood_against_an_exact_interval_of_another_program():
+    # 15 events in 400: exact interval as R's DescTools prints it, read in the tests of
+    # statsmodels 0.15 (test_rates_poisson.py, test_rate_poisson_r). Its digits: sixteen.
+    low, high = (ends / 400.0 for ends in garwood_interval(15))
+    assert low == pytest.approx(0.0209884653319583, rel=1e-13)
+    assert high == pytest.approx(0.0618505471787146, rel=1e-13)
 
 
 @pytest.mark.parametrize("mean", [0.5, 3.0, 12.0])
