@@ -272,8 +272,11 @@ def garwood_interval(count: int, confidence: float = 0.95) -> tuple[float, float
     return lower, float(gammaincinv(count + 1, 1.0 - tail))
 
 
-def garwood_upper(count: int, confidence: float = 0.95) -> float:
-    """Exact one-sided upper bound of a Poisson mean from one count (Garwood 1936)."""
+def garwood_upper(count: float, confidence: float = 0.95) -> float:
+    """Exact one-sided upper bound of a Poisson mean from one count (Garwood 1936).
+
+    An expected count, which need not be whole, is taken as it is.
+    """
     from scipy.special import gammaincinv
 
     return float(gammaincinv(count + 1, confidence))

@@ -15,12 +15,12 @@ from memory). |En| <= 1: the two agree within their stated uncertainties.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from harness.compare.pairs import Found, Unmatched, pair
+from harness.compare.parts import kept_apart, same_declared, whole_parts
 from harness.describe.path import CONNECTION
 from harness.readings import ConditionValue, Reading, ends
 from harness.results import Run
@@ -157,11 +157,12 @@ def _of_bounds(a: Reading, b: Reading, a_name: str, b_name: str) -> str:
 
 def _of_numbers(row: Row, a_value: float, b_value: float, names: _Names) -> Row:
     a_name, b_name = names.a, names.b
-    a_parts, b_parts = _parts(row.a), _parts(row.b)
+    a_parts, b_parts = whole_parts(row.a), whole_parts(row.b)
     recordings = {*row.a.recordings, *row.b.recordings}
     shared = _shared(a_parts, b_parts, names.bench, recordings)
     parts = difference(
-        _apart(b_parts, shared, f"{b_name}, second"), _apart(a_parts, shared, f"{a_name}, first")
+        kept_apart(b_parts, shared, f"{b_name}, second"),
+        kept_apart(a_parts, shared, f"{a_name}, first"),
     )
     total = combine(parts)
     gap = b_value - a_value
@@ -185,33 +186,6 @@ def _of_numbers(row: Row, a_value: float, b_value: float, names: _Names) -> Row:
     return replace(row, better=better, note=f"{said}.")
 
 
-def _parts(reading: Reading) -> tuple[Contribution, ...]:
-    """Give what U is made of; what its named contributions leave of it stands as one more."""
-    parts = reading.contributions
-    stated = reading.expanded_uncertainty
-    value = reading.value
-    if reading.interval is not None and isinstance(value, int | float):
-        half = max(value - reading.interval[0], reading.interval[1] - value)
-        stated = max(stated or 0.0, half)
-    named = combine(parts)
-    if stated is None or stated <= named.expanded_uncertainty * (1.0 + 1e-9):
-        return parts
-    # U = k u for both, so that the stated whole comes out again.
-    factor = reading.coverage_factor
-    rest = (stated / factor) ** 2 - named.standard_uncertainty**2
-    if rest <= 0.0:
-        return parts
-    return (
-        *parts,
-        Contribution(
-            name="what the named contributions leave",
-            standard_uncertainty=math.sqrt(rest),
-            kind="A",
-            source="the stated expanded uncertainty",
-        ),
-    )
-
-
 _OF_A_RECORDING = "recording"
 """Source of a contribution that a recording declares of its receiver."""
 _ANEW_IN_EACH_RUN = (".skew_s", ".clock_error_ppm", CONNECTION)
@@ -229,7 +203,7 @@ def _shared(
         part.name
         for part in a
         if part.name in of_b
-        and _same(part, of_b[part.name])
+        and same_declared(part, of_b[part.name])
         and _is_calibration(part, bench, recordings)
     )
 
@@ -241,21 +215,6 @@ def _is_calibration(part: Contribution, bench: str, recordings: Set[str]) -> boo
         return True
     nameless = any(part.name.startswith(f"{recording}.") for recording in recordings)
     return part.source == _OF_A_RECORDING and not nameless
-
-
-def _same(one: Contribution, other: Contribution) -> bool:
-    return (
-        one.kind == other.kind == "B"
-        and one.source == other.source != ""
-        and one.standard_uncertainty == other.standard_uncertainty
-    )
-
-
-def _apart(parts: Iterable[Contribution], shared: frozenset[str], tag: str) -> list[Contribution]:
-    return [
-        part if part.name in shared else replace(part, name=f"{part.name} ({tag})")
-        for part in parts
-    ]
 
 
 def _better(name: str, a: float, b: float) -> Better | None:
