@@ -132,7 +132,11 @@ class Contradiction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextStep:
-    """What to measure next: where, and for how long without a signal."""
+    """What to measure next: where, and for how long without a signal in one go.
+
+    That time is the whole of what the limit takes after as many key-ups as were seen: a run is
+    judged by itself, and what an earlier one watched is not added.
+    """
 
     action: Action
     knobs: tuple[str | None, ...] = ()
@@ -318,9 +322,9 @@ def _next_steps(
     before = ranked[: ranked.index(reference)] if outcome == "chosen" and reference else ranked
     watched = reference if outcome == "unproven" else next((o for o in before if o.is_open), None)
     if watched is not None:
-        steps.append(
-            NextStep(action="watch", knobs=(watched.position.knob,), quiet_s=watched.more_s)
-        )
+        key_ups = watched.position.quiet.key_ups if watched.position.quiet else 0
+        quiet_s = needed_s(watched.limit.per_h, key_ups)
+        steps.append(NextStep(action="watch", knobs=(watched.position.knob,), quiet_s=quiet_s))
     absent = tuple(one.position.knob for one in before if one.standing == "not measured")
     if absent:
         quiet_s = max(needed_s(one.limit.per_h) for one in before if one.standing == "not measured")

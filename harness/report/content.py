@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from harness.advice import advise
 from harness.compare import Comparison
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES
 from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict, sentence
+from harness.report.advised import Advised, advised
+from harness.report.advised_figure import advised_figure
 from harness.report.compared import ComparedRuns, compared, number_of
 from harness.report.drawing import Figure
 from harness.report.figures import figures_of
@@ -102,11 +105,26 @@ class Content:
     notes: str
     local_rules: str
     comparison: ComparedRuns | None
+    advice: Advised | None
+    advice_figure: Figure | None
+    advice_first: bool
 
 
-def content_of(run: Run, comparison: Comparison | None = None) -> Content:
-    """Put a run, and what it was compared with, into words."""
+def content_of(
+    run: Run, comparison: Comparison | None = None, *, false_keying_per_h: float | None = None
+) -> Content:
+    """Put a run, and what it was compared with, into words.
+
+    Parameters
+    ----------
+    run : what to report
+    comparison : of this run with another
+    false_keying_per_h : limit of false keying that the advice on the knob goes by, in place of the
+        run's own
+    """
     groups = _by_kind(run.findings)
+    advice = advise(run, false_keying_per_h)
+    is_advised = advice.outcome != "nothing measured"
     readings = [reading for part in run.findings for reading in part.readings]
     missing = _missing(readings, run.limits)
     return Content(
@@ -141,6 +159,10 @@ def content_of(run: Run, comparison: Comparison | None = None) -> Content:
         notes=run.notes,
         local_rules=LOCAL_RULES,
         comparison=None if comparison is None else compared(comparison),
+        advice=advised(advice) if is_advised else None,
+        advice_figure=advised_figure(advice) if is_advised else None,
+        # What the run was made for stands before its readings.
+        advice_first="squelch" in run.procedure,
     )
 
 

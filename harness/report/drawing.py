@@ -68,6 +68,7 @@ def draw_figure(
     description: str,
     height_in: float,
     fill: Callable[[Drawing], None],
+    width_in: float = WIDTH_IN,
 ) -> Figure:
     """Draw a figure into an inline SVG; ``fill`` puts it on the canvas."""
     import matplotlib
@@ -76,7 +77,7 @@ def draw_figure(
 
     text = io.StringIO()
     with matplotlib.rc_context({**matplotlib.rcParamsDefault, **_STYLE, "backend": "svg"}):
-        drawing = Drawing(figsize=(WIDTH_IN, height_in), layout="constrained")
+        drawing = Drawing(figsize=(width_in, height_in), layout="constrained")
         fill(drawing)
         canvas: Any = FigureCanvasSVG(drawing)  # untyped in the library
         canvas.print_svg(text, metadata={"Date": None, "Creator": None})

@@ -283,14 +283,15 @@ def _fixed(value: float, places: int) -> str:
 def _clock(value: float, uncertainty: float | None, signed: bool) -> str:
     """Write a long time in hours, minutes and seconds, rounded to what U allows."""
     if not uncertainty or not math.isfinite(uncertainty):
-        return f"{_sign(value, signed)}{_hours(round(abs(value)))}"
+        return f"{_sign(value, signed)}{hours_in_words(round(abs(value)))}"
     step = 10.0 ** max(-_places(uncertainty), 0)
     shown, half = (step * round(abs(number) / step) for number in (value, uncertainty))
     half = max(half, 1.0)
-    return f"{_sign(value, signed)}{_hours(round(shown))} ± {_hours(round(half))}"
+    return f"{_sign(value, signed)}{hours_in_words(round(shown))} ± {hours_in_words(round(half))}"
 
 
-def _hours(seconds: int) -> str:
+def hours_in_words(seconds: int) -> str:
+    """Write a time in hours, minutes and seconds, leaving out what is none of it."""
     hours, rest = divmod(seconds, 3600)
     minutes, rest = divmod(rest, 60)
     parts = [(hours, "h"), (minutes, "min"), (rest, "s")]

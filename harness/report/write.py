@@ -26,6 +26,7 @@ def write_report(
     *,
     comparison: Comparison | None = None,
     other: Run | None = None,
+    false_keying_per_h: float | None = None,
 ) -> None:
     """Write the report of a run, with what it was compared with where that is given.
 
@@ -35,6 +36,8 @@ def write_report(
     run : what to report
     comparison : of this run with another
     other : that other run, named in the comparison's head
+    false_keying_per_h : limit of false keying that the advice on the knob goes by, in place of the
+        run's own
 
     Raises
     ------
@@ -44,7 +47,11 @@ def write_report(
     page = (
         _environment()
         .get_template("report.html")
-        .render(content=content_of(run, comparison), other=other, moment=moment)
+        .render(
+            content=content_of(run, comparison, false_keying_per_h=false_keying_per_h),
+            other=other,
+            moment=moment,
+        )
     )
     replace_file(Path(path), page, "page")
 

@@ -172,7 +172,7 @@ def test_tables_and_plots_can_be_read_aloud(page):
     assert all(head.get("scope") in ("row", "col") for head in heads)
     drawings = [attributes for tag, attributes in page.tags if tag == "svg"]
     plots = [drawing for drawing in drawings if drawing.get("role") == "img"]
-    assert len(plots) == 5
+    assert len(plots) == 6
     for plot in plots:
         assert all(name in page.ids for name in plot["aria-labelledby"].split())
     assert all(d.get("aria-hidden") == "true" or d.get("role") == "img" for d in drawings)
@@ -181,7 +181,7 @@ def test_tables_and_plots_can_be_read_aloud(page):
 def test_the_plots_mark_what_they_should(html):
     plots = re.findall(r'<svg role="img".*?</svg>', html, flags=re.DOTALL)
     texts = [" ".join(re.findall(r"<text[^>]*>([^<]*)</text>", plot)) for plot in plots]
-    spectrum, sinad, keying, squelch, run = texts
+    spectrum, sinad, keying, squelch, run, knob = texts
     assert "Offset from the nominal frequency, kHz" in spectrum
     assert "12 dB" in sinad
     assert "−117.90 ± 0.34 dBm" in sinad
@@ -192,6 +192,7 @@ def test_the_plots_mark_what_they_should(html):
     assert "−115.2" in squelch
     assert "−1 dB" in run
     assert "Voltage, V" in run
+    assert "always keyed" in knob
 
 
 def test_checksums_stand_in_full(runs, html):
