@@ -126,6 +126,21 @@ def numbers(text: str, option: str) -> list[float]:
     return found
 
 
+def require_rate(per_h: float | None, option: str) -> None:
+    """Refuse what is no rate that quiet time could prove; None is none.
+
+    Raises
+    ------
+    BadInput : it is not above 0, or no finite number.
+    """
+    if per_h is not None and not 0.0 < per_h < math.inf:
+        raise BadInput(
+            f"{per_h:g} per hour cannot be proven by any quiet time",
+            option,
+            "Give a number above 0, such as 1.",
+        )
+
+
 def column_names(text: str | None) -> dict[str, str] | None:
     """Read which columns of a battery log are which.
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from harness.describe.unit import Unit
 
 LOCAL_RULES = (
@@ -37,6 +39,21 @@ CAUTIONS: tuple[str, ...] = (
     _LOCAL,
 )
 """All of them, in the order in which they are shown."""
+
+_IN_SHORT = {
+    _LOAD: "Load or antenna on the port before power.",
+    _NO_DIRECT: "Never a transmitter straight into a receiver or generator.",
+    _LICENCE: "Key into a load, or where you are licensed.",
+    _EXPOSURE: "Keep people away from a keyed antenna.",
+    _LEAD_ACID: "Lead-acid: hydrogen when charged; fuse at the battery.",
+    _LIFTING: "Lift and hoist with rated gear only.",
+    _LOCAL: "Local rules and licensed practice come first.",
+}
+
+
+def in_short(cautions: Iterable[str]) -> tuple[str, ...]:
+    """Give the cautions as a label has room for; what is none of ours is left out."""
+    return tuple(_IN_SHORT[text] for text in cautions if text in _IN_SHORT)
 
 
 def cautions_for(unit: Unit) -> tuple[str, ...]:

@@ -464,5 +464,6 @@ def _command(step: NextStep) -> str:
     parts += [f"--knob {knob}" for knob in step.knobs if knob is not None]
     if step.quiet_s is not None and math.isfinite(step.quiet_s):
         minutes = math.ceil(round(step.quiet_s / 60.0, 6))
-        parts.append(f"--quiet {minutes}min")
+        hours, rest = divmod(minutes, 60)
+        parts.append(f"--quiet {minutes}m" if rest else f"--quiet {hours}h")
     return " ".join(parts)

@@ -69,6 +69,7 @@ def advised_figure(
         for axes in (levels, rates):
             axes.grid(False, axis="x")
             _mark_choice(axes, advice)
+        _name_the_choice(levels, advice)
         _draw_levels(levels, shown, advice.sensitivity)
         _draw_rates(rates, shown)
         _name_what_is_left_out(levels, shown)
@@ -78,7 +79,8 @@ def advised_figure(
         rates.set_xlim(-0.5, len(shown) - 0.5)
         rates.set_xlabel("Squelch knob, loose to tight")
         drawing.align_ylabels()
-        handles, labels = levels.get_legend_handles_labels()
+        named = [axes.get_legend_handles_labels() for axes in (levels, rates)]
+        handles, labels = ([*one, *other] for one, other in zip(*named, strict=True))
         drawing.legend(handles, labels, loc="outside upper center", ncols=len(labels) or 1)
 
     return draw_figure(
@@ -120,6 +122,22 @@ def _mark_choice(axes: Axes, advice: Advice) -> None:
                 hatch="////",
                 linewidth=0.0,
                 zorder=0,
+            )
+
+
+def _name_the_choice(axes: Axes, advice: Advice) -> None:
+    for at, one in enumerate(advice.positions):
+        if one is advice.chosen:
+            axes.text(
+                at,
+                0.97,
+                "set here",
+                ha="center",
+                va="top",
+                fontweight="bold",
+                color=INK,
+                transform=axes.get_xaxis_transform(),
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
             )
 
 
@@ -203,6 +221,8 @@ def _draw_rates(axes: Axes, shown: Sequence[Judged]) -> None:
                 ha="center",
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
             )
+    of_limit = {limit: plain(limit, "1/h") for limit in limits}
+    for at, one in enumerate(shown):
         if one.limit.per_h > 0.0:
             axes.plot(
                 [at - 0.5, at + 0.5],
@@ -210,14 +230,9 @@ def _draw_rates(axes: Axes, shown: Sequence[Judged]) -> None:
                 color=INK,
                 linewidth=1.2,
                 linestyle="-.",
+                # Each limit once.
+                label=f"limit {named}" if (named := of_limit.pop(one.limit.per_h, "")) else "",
             )
-    axes.annotate(
-        f"limit {plain(shown[-1].limit.per_h, '1/h')}",
-        (len(shown) - 0.5, shown[-1].limit.per_h),
-        xytext=(-2, -10),
-        textcoords="offset points",
-        ha="right",
-    )
     axes.set_ylabel("False keying, 1/h")
 
 

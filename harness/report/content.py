@@ -153,7 +153,7 @@ def content_of(
                 *(minus(text) for part in run.findings for text in part.cautions),
             ]
         ),
-        safety=_safety(run),
+        safety=safety_of(run),
         recordings=_once(used for part in run.findings for used in part.recordings),
         limit_sources=_once(limit.source for limit in run.limits),
         notes=run.notes,
@@ -296,7 +296,7 @@ def _open_points(readings: Sequence[Reading], limits: Sequence[Limit]) -> Iterab
             )
 
 
-def _safety(run: Run) -> tuple[str, ...]:
+def safety_of(run: Run) -> tuple[str, ...]:
     """Every caution of the house that the run holds, or all where it holds none."""
     held = tuple(text for text in CAUTIONS if text in run.cautions)
     return held or CAUTIONS

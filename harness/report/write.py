@@ -45,7 +45,7 @@ def write_report(
     """
     require_page(Path(path))
     page = (
-        _environment()
+        environment()
         .get_template("report.html")
         .render(
             content=content_of(run, comparison, false_keying_per_h=false_keying_per_h),
@@ -65,7 +65,7 @@ def write_comparison(path: str | Path, comparison: Comparison, a: Run, b: Run) -
     """
     require_page(Path(path))
     page = (
-        _environment()
+        environment()
         .get_template("comparison.html")
         .render(comparison=compared(comparison), a=a, b=b, moment=moment, local_rules=LOCAL_RULES)
     )
@@ -73,7 +73,8 @@ def write_comparison(path: str | Path, comparison: Comparison, a: Run, b: Run) -
 
 
 @cache
-def _environment() -> Environment:
+def environment() -> Environment:
+    """Give what fills the templates: everything escaped, nothing undefined."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(

@@ -55,6 +55,22 @@ def read_run(path: str | Path) -> Run:
         raise _damaged(path) from fault
 
 
+def fingerprint_of(path: str | Path) -> str:
+    """Give the SHA-512 of a results file's content, in hexadecimal, by which it is known again.
+
+    It stands in the file; ``read_run`` holds the content to it.
+
+    Raises
+    ------
+    BadInput : the file cannot be read, or holds none.
+    """
+    try:
+        with h5py.File(path, "r") as file:
+            return str(file.attrs[layout.DIGEST])
+    except (OSError, LookupError, ValueError) as fault:
+        raise _damaged(Path(path)) from fault
+
+
 def _damaged(path: Path) -> BadInput:
     return BadInput(
         "is damaged, or was changed after it was written",

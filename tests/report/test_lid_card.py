@@ -1,0 +1,170 @@
+"""The card for inside the lid: whole, on one page, traced to its results, nothing from outside.
+
+All values are invented.
+"""
+
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+
+import pytest
+
+from harness.errors import BadInput
+from harness.report.lid_card import write_lid_card
+from harness.results import fingerprint_of, read_run, write_run
+from tests.advice.knob_runs import keyed, run_of, seen, sensitivity
+from tests.report.test_report import Page
+
+FINGERPRINT = "0123456789abcdef" * 8
+RUN = replace(
+    run_of(
+        keyed("9:00"),
+        seen("12:00", 0, 3.2, -118.0),
+        seen("3:30", 0, 0.05, -114.0),
+        sensitivity(-117.0),
+    ),
+    unit={
+        "name": "Frost Watch 2",
+        "serial": "FW-0117",
+        "knob_positions": ["9:00", "12:00", "3:30"],
+    },
+    bench={"name": "packing-shed bench", "operator": "M. Ortiz", "place": "shed 2"},
+    software={"harness": "0.1.0"},
+)
+
+
+def card_of(tmp_path, run=RUN, **more):
+    path = tmp_path / "card.html"
+    write_lid_card(path, run, FINGERPRINT, **more)
+    return path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "Set the knob to 12:00",
+        "Frost Watch 2",
+        "serial FW-0117",
+        "measured 2026-03-14",
+        "Simulated: no radio was measured.",
+        "By M. Ortiz. At shed 2. On packing-shed bench. harness 0.1.0.",
+        "Results file 0123456789abcdef.",
+        "Load or antenna on the port before power.",
+        "Local rules and licensed practice come first.",
+        "Limit of false keying: 1 per hour, chosen by this program",
+        "measure again after service",
+    ],
+)
+def test_what_stands_on_it(tmp_path, words):
+    page = Page(card_of(tmp_path))
+    assert words.lower() in page.words.lower()
+    assert page.loose == []
+
+
+def test_each_position_has_its_row(tmp_path):
+    rows = Page(card_of(tmp_path)).rows
+    assert rows[1] == "9:00 – – – – always keyed"
+    assert rows[2] == "► 12:00 −118.00 ± 0.63 −121.00 ± 0.63 ≤ 0.94 +1.00 ± 0.28 proven"
+    assert rows[3] == "3:30 −114.00 ± 0.63 −117.00 ± 0.63 ≤ 60 −3.00 ± 0.28 unproven"
+
+
+def test_the_limit_that_is_asked_for_stands_on_it(tmp_path):
+    words = Page(card_of(tmp_path, false_keying_per_h=0.5)).words
+    assert "No setting is proven yet; 12:00 is the one to watch longer" in words
+    assert "0.5 per hour, as asked for" in words
+    assert "Set the knob to" not in words
+
+
+def test_nothing_comes_from_outside_and_the_drawing_can_be_read_aloud(tmp_path):
+    html = card_of(tmp_path)
+    page = Page(html)
+    namespaces = {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}
+    assert set(re.findall(r"https?://[^\"'\s<>)]*", html)) <= namespaces
+    assert not {tag for tag, _ in page.tags} & {"script", "link", "iframe", "img", "form"}
+    (drawing,) = [attributes for tag, attributes in page.tags if tag == "svg"]
+    assert all(name in page.ids for name in drawing["aria-labelledby"].split())
+    heads = [attributes for tag, attributes in page.tags if tag == "th"]
+    assert all(head.get("scope") in ("row", "col") for head in heads)
+
+
+def test_hostile_names_stay_text(tmp_path):
+    bad = '<script>alert("x")</script>&amp;'
+    run = replace(
+        run_of(seen(bad, 0, 5.0, -118.0), order=(bad,)),
+        title=bad,
+        unit={"name": bad, "serial": bad, "knob_positions": [bad]},
+        bench={"name": bad, "operator": bad, "place": bad},
+    )
+    page = Page(card_of(tmp_path, run))
+    assert "script" not in {tag for tag, _ in page.tags}
+    assert page.loose == []
+    assert f"Set the knob to {bad}" in page.words
+
+
+def test_without_a_squelch_there_is_no_card(tmp_path):
+    with pytest.raises(BadInput, match="no reading of the squelch"):
+        card_of(tmp_path, run_of(sensitivity(-117.0)))
+    assert not list(tmp_path.iterdir())
+
+
+def test_another_page_is_not_lost(tmp_path):
+    (tmp_path / "card.html").write_text("<p>my notes</p>")
+    with pytest.raises(BadInput, match="no page of this program"):
+        card_of(tmp_path)
+
+
+def test_the_fingerprint_is_that_of_the_content(tmp_path):
+    write_run(tmp_path / "a.h5", RUN)
+    write_run(tmp_path / "b.h5", read_run(tmp_path / "a.h5"))
+    write_run(tmp_path / "c.h5", replace(RUN, notes="another"))
+    first, again, other = (fingerprint_of(tmp_path / f"{name}.h5") for name in "abc")
+    assert re.fullmatch("[0-9a-f]{128}", first)
+    assert (first == again, first == other) == (True, False)
+    (tmp_path / "d.h5").write_bytes(b"no results")
+    with pytest.raises(BadInput, match="damaged"):
+        fingerprint_of(tmp_path / "d.h5")
+
+
+MANY = tuple(f"{hour}:{minute}" for hour in (9, 10, 11, 12) for minute in ("00", "30"))
+CROWDED = replace(
+    run_of(
+        *(seen(knob, 1, 4.0, -121.0 + 0.7 * n) for n, knob in enumerate(MANY[:-1])),
+        seen(MANY[-1], 0, 4.0, -124.0),
+        seen("13:00", 0, 4.0),
+        sensitivity(-117.0),
+        order=MANY,
+    ),
+    bench=RUN.bench,
+)
+
+
+@pytest.mark.parametrize("run", [RUN, CROWDED], ids=["three positions", "nine, contradicting"])
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_browser_prints_it_on_one_page(tmp_path, paper, run):
+    chromium, pdftotext = shutil.which("chromium"), shutil.which("pdftotext")
+    if chromium is None or pdftotext is None:
+        pytest.skip("no chromium or pdftotext on this machine: the printed card is not looked at")
+    html = card_of(tmp_path, run)
+    source, pdf = tmp_path / "print.html", tmp_path / "card.pdf"
+    source.write_text(html.replace("@page {", f"@page {{ size: {paper};"), encoding="utf-8")
+    flags = "--headless --no-sandbox --disable-gpu --disable-background-networking --no-first-run"
+    subprocess.run(
+        [
+            chromium,
+            *flags.split(),
+            f"--user-data-dir={tmp_path / 'profile'}",
+            "--no-pdf-header-footer",
+            f"--print-to-pdf={pdf}",
+            source.as_uri(),
+        ],
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
+    text = subprocess.run(
+        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
+    ).stdout
+    assert text.count("\f") == 1
+    assert "Results file 0123456789abcdef" in text
+    assert "limit 1 per hour" in text
