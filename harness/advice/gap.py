@@ -43,8 +43,8 @@ def gap(first: Reading | None, second: Reading | None) -> Gap | None:
     Notes
     -----
     Within a run a declared (type B) contribution of the same name, source and standard
-    uncertainty is one and the same calibration. A fit is not, whatever its name: each level has
-    its own.
+    uncertainty is one and the same calibration. A fit is not, nor what is named after the reading
+    (``squelch_opening.setting``): each level has its own.
     """
     if first is None or second is None:
         return None
@@ -55,7 +55,14 @@ def gap(first: Reading | None, second: Reading | None) -> Gap | None:
         return None
     a, b = whole_parts(first), whole_parts(second)
     of_b = {part.name: part for part in b}
-    shared = {p.name for p in a if p.name in of_b and same_declared(p, of_b[p.name])}
+    own = (f"{first.name}.", f"{second.name}.")
+    shared = {
+        part.name
+        for part in a
+        if part.name in of_b
+        and same_declared(part, of_b[part.name])
+        and not part.name.startswith(own)
+    }
     total = combine(difference(kept_apart(a, shared, "first"), kept_apart(b, shared, "second")))
     value_db = first.value - second.value
     if not bounds:

@@ -352,14 +352,18 @@ def _watched(one: Judged, own_limit: bool) -> str:
     return "; ".join(parts)
 
 
+_LEFT_OUT = {
+    "always keyed": "the transmitter does not drop without a signal",
+    "chatters": "the transmitter drops again and again while a signal holds",
+    "never keyed": "no level that was tried opens it",
+}
+
+
 def _reason(one: Judged) -> str:
     quiet = one.position.quiet
-    if one.standing == "always keyed":
-        return "Left out: the transmitter does not drop without a signal."
-    if one.standing == "chatters":
-        return "Left out: the transmitter drops again and again while a signal holds."
-    if one.standing == "never keyed":
-        return "Left out: no level that was tried opens it."
+    if one.standing in _LEFT_OUT:
+        note = one.position.readings["keying_state"].note
+        return minus(f"Left out: {_LEFT_OUT[one.standing]}{f' ({note})' if note else ''}.")
     if quiet is None or one.standing == "not measured":
         return _not_measured(one)
     if one.standing == "proven":

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from harness.advice import NextStep, advise
 from harness.readings import Findings, Limit
 from harness.results import read_run, write_run
+from harness.uncertainty import Contribution
 from tests.advice.knob_runs import (
     LEVEL,
     SHED_LIMIT,
@@ -258,6 +259,24 @@ def test_a_calibration_that_is_not_the_same_does_not_drop_out():
     advice = advise(run_of(seen("12:00", 0, THREE, -118.0), found))
     # 2 sqrt(0.1^2 + 0.1^2 + 0.3^2 + 0.4^2)
     assert advice.chosen.margin.expanded_uncertainty_db == pytest.approx(1.03923, abs=1e-5)
+
+
+def test_what_each_level_has_of_its_own_does_not_drop_out():
+    """A level set in coarse steps: half a step at each position, of the same name and source."""
+    half_step = Contribution(
+        name="squelch_opening.setting", standard_uncertainty=0.3, source="levels set in steps"
+    )
+
+    def set_coarsely(found):
+        readings = list(found.readings)
+        parts = (*readings[1].contributions, half_step)
+        readings[1] = replace(readings[1], contributions=parts)
+        return replace(found, readings=tuple(readings))
+
+    loose, tight = (seen(knob, 0, THREE, at) for knob, at in (("12:00", -118.0), ("3:30", -114.0)))
+    advice = advise(run_of(set_coarsely(loose), set_coarsely(tight)))
+    # 2 sqrt(2 (0.1^2 + 0.3^2))
+    assert advice.positions[2].cost.expanded_uncertainty_db == pytest.approx(0.89443, abs=1e-5)
 
 
 @pytest.mark.parametrize(

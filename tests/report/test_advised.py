@@ -5,6 +5,7 @@ Numbers by hand: -ln(0.05) = 2.9957 over the hours watched; U of a margin or cos
 """
 
 import re
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -186,6 +187,17 @@ def test_each_outcome_is_said(findings, more, headline, said):
     [
         (seen("12:00", 9, 1.0), "Left out: 9 key-ups in 1 h, at least 4.6 per hour (95 %)."),
         (seen("12:00", 0, 1.0, word="chatters"), "Left out: the transmitter drops again and again"),
+        (
+            replace(
+                keyed("12:00"),
+                readings=(
+                    replace(
+                        keyed("12:00").readings[-1], note="not up to -90 dBm", value="chatters"
+                    ),
+                ),
+            ),
+            "drops again and again while a signal holds (not up to −90 dBm).",
+        ),
         (seen("12:00", 0, None), "Not judged: time without a signal not measured."),
         (Findings(kind="squelch"), "Not measured."),
         (seen("12:00", 1, 2.0), "at the rate seen it takes about"),
