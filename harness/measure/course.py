@@ -177,15 +177,17 @@ class Course:
     ----------
     time_s : float64, shape (n,), not falling
     values : float64, shape (n,); NaN is a blank
+    planned_s : rows so far apart are no gap, for they were planned so
     """
 
-    def __init__(self, time_s: FloatArray, values: FloatArray) -> None:
+    def __init__(self, time_s: FloatArray, values: FloatArray, planned_s: float = 0.0) -> None:
         there = np.isfinite(values)
         time_s, values = time_s[there], values[there]
         last = np.append(np.diff(time_s) > 0, True)[: len(time_s)]
         self.time_s: FloatArray = time_s[last]
         self.values: FloatArray = values[last]
         self.interval_s = typical_interval_s(self.time_s)
+        self.planned_s = planned_s
         self.noise = _noise(self.time_s, self.values)
 
     def __len__(self) -> int:
@@ -195,12 +197,17 @@ class Course:
     def before(self, time_s: float) -> Course:
         """Give the course before a time."""
         kept = self.time_s < time_s
-        return Course(self.time_s[kept], self.values[kept])
+        return Course(self.time_s[kept], self.values[kept], self.planned_s)
+
+    @property
+    def widest_s(self) -> float:
+        """Rows further apart are a gap."""
+        return max(GAP_INTERVALS * self.interval_s, self.planned_s)
 
     @property
     def gaps(self) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
         """Whether there is a gap between each value and the next; shape (n - 1,)."""
-        return np.asarray(np.diff(self.time_s) > GAP_INTERVALS * self.interval_s)
+        return np.asarray(np.diff(self.time_s) > self.widest_s)
 
     def _whole(self, row: int, first: int, last: int) -> slice:
         """Rows first to last around a row, cut at the nearest gaps."""

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from harness.measure.course import GAP_INTERVALS, Course
+from harness.measure.course import Course
 from harness.measure.load import LoadedRun, Rows
 from harness.measure.setup import Options
 from harness.readings import Reading, measured, not_measured, sentence
@@ -42,6 +42,8 @@ def delivered(
     Between load on or off and the row nearest to it the value of that row counts. Gaps are left
     out; the reading is then a lower bound. The error of the rule is that between it and the rule
     over every other row, by three (Richardson; Press et al., Numerical Recipes, 4.2, memory).
+    Where a schedule has the transmitter keyed and let go, the rate steps somewhere between two
+    rows; half of it is taken to be on either side, and where the step lies for a rectangle.
     The meter's error is taken for one offset all through the run: in energy that of the voltage
     counts with the charge, that of the current with the integral of the voltage.
     """
@@ -50,7 +52,7 @@ def delivered(
         return not_measured(name, "The log has no current under load.", **more)
     if name == "energy_delivered":
         rate = rate * rows.voltage_v
-    course = Course(rows.time_s[run.rows], rate[run.rows])
+    course = Course(rows.time_s[run.rows], rate[run.rows], rows.planned_s)
     if len(course) < 2:
         return not_measured(name, "Fewer than two rows with voltage and current.", **more)
     unit = "Wh" if name == "energy_delivered" else "Ah"
@@ -58,29 +60,40 @@ def delivered(
     steps_s = np.diff(time_s)
     pieces = steps_s * (values[1:] + values[:-1]) / 2.0
     gaps = course.gaps
+    turns = _turns(rows, time_s) & ~gaps
     total = float(pieces[~gaps].sum())
     parts = [
         Contribution(
             name=f"{name}.step halving",
-            standard_uncertainty=_step_error(time_s, values, gaps) / 3600.0,
+            standard_uncertainty=_step_error(time_s, values, gaps | turns) / 3600.0,
             source="difference from the rule over every other row, by three",
         ),
         Contribution(
             name=f"{name}.repeatability",
-            standard_uncertainty=course.noise
+            standard_uncertainty=_noise(rows, course)
             * float(np.sqrt(np.square(steps_s[~gaps]).sum()))
             / 3600.0,
             kind="A",
             source="scatter from row to row",
         ),
     ]
+    if turns.any():
+        steps = steps_s[turns] * np.abs(np.diff(values)[turns]) / 2.0
+        parts.append(
+            Contribution(
+                name=f"{name}.schedule",
+                standard_uncertainty=rectangular(float(np.sqrt(np.square(steps).sum()))) / 3600.0,
+                source="where between two rows the schedule's steps lie, each by itself",
+                distribution="rectangular",
+            )
+        )
     meter, meter_note = _meter(name, rows, run, rate, options)
     parts += meter
     notes: list[str] = []
     bounded = not complete or run.on.in_gap or run.off.in_gap
     for which, edge, end, sign in (("on", run.on, 0, -1.0), ("off", run.off, -1, 1.0)):
         beside_s = abs(float(time_s[end]) - edge.time_s)
-        if beside_s > GAP_INTERVALS * course.interval_s:
+        if beside_s > course.widest_s:
             bounded = True
             notes.append(f"nothing is logged for {beside_s:.0f} s at load {which}")
             continue
@@ -128,7 +141,7 @@ def _meter(
     def over_run(column: FloatArray) -> float:
         """Integral of a column over the rows that count, in its unit times hours."""
         counts = np.where(np.isfinite(rate), column, np.nan)[run.rows]
-        course = Course(rows.time_s[run.rows], counts)
+        course = Course(rows.time_s[run.rows], counts, rows.planned_s)
         pieces = np.diff(course.time_s) * (course.values[1:] + course.values[:-1]) / 2.0
         return float(pieces[~course.gaps].sum()) / 3600.0
 
@@ -145,6 +158,27 @@ def _meter(
     if voltage or current:
         return list(parts), [PARTLY.format("voltage" if voltage else "current")]
     return [], [METER]
+
+
+def _noise(rows: Rows, course: Course) -> float:
+    """Give the scatter from row to row, keyed rows and the schedule's pauses each by themselves."""
+    keyed = _keyed(rows, course.time_s)
+    if keyed.all():
+        return course.noise
+    parts = [Course(course.time_s[part], course.values[part]) for part in (keyed, ~keyed)]
+    return max(part.noise for part in parts)
+
+
+def _keyed(rows: Rows, time_s: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Whether the transmitter was to be keyed at the times of rows."""
+    at = np.searchsorted(rows.time_s, time_s, side="right") - 1
+    return np.asarray(rows.to_load[at])
+
+
+def _turns(rows: Rows, time_s: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Whether the schedule keys or lets go between each time and the next; shape (n - 1,)."""
+    keyed = _keyed(rows, time_s)
+    return np.asarray(keyed[1:] != keyed[:-1])
 
 
 def _step_error(

@@ -4,7 +4,7 @@ Rows come one at a time and are kept; what the load was, is known only at the en
 and power and carrier are then followed over the run under load (``course``). Times count from
 load on. A gap is never interpolated over: what happened in one is given as a bound.
 
-Memory: all rows, 56 bytes each while they come, some 400 at the end; measured by tracemalloc
+Memory: all rows, 64 bytes each while they come, some 400 at the end; measured by tracemalloc
 for 100,000 rows (a day at one a second): 6.7 MB, and 41 MB while the readings are made.
 """
 
@@ -55,6 +55,7 @@ COLUMNS = (
     "voltage_v",
     "current_a",
     "power_uncertainty_db",
+    "scheduled",
 )
 POWER_SETTLED_DB = 0.05
 """A power so near to its settled course is settled: the accuracy promised for drift."""
@@ -135,13 +136,14 @@ class Discharge:
         voltage_v: float = math.nan,
         current_a: float = math.nan,
         power_uncertainty_db: float = math.nan,
+        scheduled: float = math.nan,
     ) -> None:
         """Take a row, not earlier than the one before; NaN is a blank."""
         times_s = self._columns["time_s"]
         if not math.isfinite(time_s) or (times_s and time_s < times_s[-1]):
             raise ValueError(f"{time_s=} is no time, or before {times_s[-1:]}")
         row = (time_s, power_dbm, frequency_error_hz, keyed, voltage_v, current_a)
-        for name, value in zip(COLUMNS, (*row, power_uncertainty_db), strict=True):
+        for name, value in zip(COLUMNS, (*row, power_uncertainty_db, scheduled), strict=True):
             self._columns[name].append(value)
 
     def finish(self) -> Findings:
@@ -172,8 +174,12 @@ class _Readings:
     def __init__(self, rows: Rows, run: LoadedRun, options: Options, where: str) -> None:
         self._options = options
         self._end_v = options.end_v
-        # The supply is looked at in all rows of the run, dropouts too.
-        self._voltage = Course(rows.time_s[run.rows], rows.voltage_v[run.rows])
+        # The supply is looked at in all rows of the run that were to be under load, dropouts too:
+        # a battery at rest shows more than it can give.
+        to_load = rows.to_load[run.rows]
+        self._voltage = Course(
+            rows.time_s[run.rows][to_load], rows.voltage_v[run.rows][to_load], rows.planned_s
+        )
         self._end = self._voltage.crossing(self._end_v) if self._end_v is not None else None
         self._complete = run.off.rest_s is not None or self._end is not None
         self._ends: tuple[Contribution, ...] = ()
@@ -218,7 +224,7 @@ class _Readings:
     def _course(self, column: FloatArray) -> Course:
         """Follow a quantity over the rows under load."""
         loaded = self._run.loaded
-        return Course(self._rows.time_s[loaded], column[loaded])
+        return Course(self._rows.time_s[loaded], column[loaded], self._rows.planned_s)
 
     def _leave_out_stray_end(self) -> dict[str, float]:
         """Leave out a last row that is off the course; give by how much, for each quantity."""

@@ -34,7 +34,7 @@ def discharge_series(rows: Rows, run: LoadedRun | None) -> tuple[Series, ...]:
         gap = np.zeros(len(steps_s), dtype=np.bool_)
         for part in (inside, ~inside):
             typical_s = typical_interval_s(np.cumsum(np.append(0.0, steps_s[part])))
-            gap |= part & (steps_s > GAP_INTERVALS * typical_s)
+            gap |= part & (steps_s > max(GAP_INTERVALS * typical_s, rows.planned_s))
         at = np.flatnonzero(gap) + 1
         middles_s = (time_s[at - 1] + time_s[at]) / 2.0
         axis = Axis(name="time", unit="s", values=np.insert(time_s, at, middles_s) - zero_s)

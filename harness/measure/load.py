@@ -2,6 +2,7 @@
 
 What a row says of the load, the first that applies:
 
+    not to be keyed, by the run's schedule         unknown
     power far below the highest                    off (power lost)
     keyed 1 / 0                                    on / off
     current above / not above half its maximum     on / off
@@ -20,6 +21,7 @@ stretch of "on"; what the load did before and after is said, not measured.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +31,11 @@ from harness.units import FloatArray
 
 LOST_DB = 20.0
 """Power so far below the highest is a transmitter that is off. Chosen."""
+
+PLANNED_INTERVALS = 1.5
+PLANNED_SHARE = 0.9
+"""Where a schedule keys the transmitter, rows further apart than so many times the pause that so
+many of the pauses stay below are a gap. Chosen."""
 
 _UNKNOWN, _OFF, _ON = -1, 0, 1
 _States = NDArray[np.int8]
@@ -45,6 +52,26 @@ class Rows:
     voltage_v: FloatArray
     current_a: FloatArray
     power_uncertainty_db: FloatArray
+    scheduled: FloatArray
+
+    @property
+    def to_load(self) -> NDArray[np.bool_]:
+        """Rows in which the transmitter was to be keyed: shape (n,), all without a schedule."""
+        return np.asarray(~(self.scheduled == 0.0))
+
+    @property
+    def planned_s(self) -> float:
+        """Rows so far apart are no gap, as a schedule had them; 0 without one.
+
+        The interval between rows to be keyed that most of them stay below: the cycle's pause.
+        """
+        if not (self.scheduled == 0.0).any():
+            return 0.0
+        pauses_s = np.diff(self.time_s[self.to_load])
+        pauses_s = pauses_s[pauses_s > 0]
+        if not pauses_s.size:
+            return 0.0
+        return PLANNED_INTERVALS * float(np.quantile(pauses_s, PLANNED_SHARE))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +113,8 @@ class LoadedRun:
 
     Parameters
     ----------
-    rows : which rows lie in it, dropouts included; ``loaded``: bool, shape (n,), and on
+    rows : which rows lie in it, dropouts and a schedule's pauses included; ``loaded``: bool, shape
+        (n,), and on
     on, off : its edges
     interval_s : typical interval of its rows
     gaps_s : from and to of each gap in it
@@ -117,7 +145,7 @@ def find_run(rows: Rows) -> LoadedRun | None:
     time_s = rows.time_s[known]
     both_on = (state[1:] == _ON) & (state[:-1] == _ON)
     interval_s = typical_interval_s(np.cumsum(np.append(0.0, np.diff(time_s)[both_on])))
-    state = _without_dropouts(state, time_s, interval_s, cautions)
+    state = _without_dropouts(state, time_s, interval_s, rows.planned_s, cautions)
     turns = np.flatnonzero(np.diff(np.concatenate(([_OFF], state, [_OFF]))))
     firsts, lasts = turns[::2], turns[1::2] - 1
     if not firsts.size:
@@ -129,7 +157,7 @@ def find_run(rows: Rows) -> LoadedRun | None:
             f"The load was on {len(firsts)} times; only the longest, from {time_s[first]:.6g} s to"
             f" {time_s[last]:.6g} s, is measured."
         )
-    wide_s = GAP_INTERVALS * interval_s
+    wide_s = max(GAP_INTERVALS * interval_s, rows.planned_s)
     steps_s = np.diff(time_s[first : last + 1])
     gaps_s = tuple(
         (float(time_s[first + at]), float(time_s[first + at + 1]))
@@ -170,7 +198,7 @@ def find_run(rows: Rows) -> LoadedRun | None:
         went_in_row = bool(went[after])
     whole = slice(int(known[first]), int(known[last]) + 1)
     loaded = np.zeros(len(states), dtype=np.bool_)
-    loaded[whole] = states[whole] != _OFF
+    loaded[whole] = (states[whole] != _OFF) & rows.to_load[whole]
     return LoadedRun(
         rows=whole,
         loaded=loaded,
@@ -223,6 +251,7 @@ def _states(rows: Rows, cautions: list[str]) -> _States:
             states[np.isfinite(rows.voltage_v) | np.isfinite(rows.frequency_error_hz)] = _ON
             cautions.append("Nothing in the log tells the load; all of it is taken as loaded.")
     states[_lost(rows.power_dbm)] = _OFF
+    states[~rows.to_load] = _UNKNOWN
     return states
 
 
@@ -244,18 +273,37 @@ def _went_in_row(rows: Rows, states: _States) -> NDArray[np.bool_]:
 
 
 def _without_dropouts(
-    state: _States, time_s: FloatArray, interval_s: float, cautions: list[str]
+    state: _States,
+    time_s: FloatArray,
+    interval_s: float,
+    planned_s: float,
+    cautions: list[str],
 ) -> _States:
-    """Count one row that is off between two that are on, with no row missing, as on."""
-    if len(state) < 3:
-        return state
-    near = time_s[2:] - time_s[:-2] <= 2.0 * GAP_INTERVALS * interval_s
-    stray = (state[1:-1] == _OFF) & (state[:-2] == _ON) & (state[2:] == _ON) & near
-    at = np.flatnonzero(stray) + 1
-    if not at.size:
-        return state
-    rows = "1 row, at" if at.size == 1 else f"{at.size} single rows, the first at"
-    cautions.append(f"The load is off in {rows} {time_s[at[0]]:.6g} s; counted as a dropout.")
+    """Count one row that is off between two that are on, with no row missing, as on.
+
+    Where a schedule keys the transmitter, the rows of one keying that did not come are such a one.
+    """
+    turns = np.flatnonzero(np.diff(state == _OFF)) + 1
     state = state.copy()
-    state[at] = _ON
+    single, keyings = [], []
+    for first, stop in pairwise(turns):
+        if state[first] != _OFF:
+            continue
+        around_s = time_s[stop] - time_s[first - 1]
+        if stop - first == 1 and around_s <= max(2.0 * GAP_INTERVALS * interval_s, 2.0 * planned_s):
+            single.append(first)
+        elif around_s <= 2.0 * planned_s and time_s[stop - 1] - time_s[first] < planned_s / 2.0:
+            keyings.append(first)
+        else:
+            continue
+        state[first:stop] = _ON
+    for found, one, many in (
+        (single, "1 row", "single rows"),
+        (keyings, "1 keying", "keyings"),
+    ):
+        if found:
+            rows = f"{one}, at" if len(found) == 1 else f"{len(found)} {many}, the first at"
+            cautions.append(
+                f"The load is off in {rows} {time_s[found[0]]:.6g} s; counted as a dropout."
+            )
     return state

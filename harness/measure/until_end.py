@@ -31,7 +31,7 @@ def until_end(rows: Rows, run: LoadedRun, end: Crossing) -> tuple[Rows, LoadedRu
     columns = {field.name: getattr(rows, field.name)[:stop] for field in fields(rows)}
     loaded = run.loaded[:stop]
     if not in_gap:
-        widest_s = GAP_INTERVALS * run.interval_s
+        widest_s = max(GAP_INTERVALS * run.interval_s, rows.planned_s)
         for name in columns:
             at_end = _between(rows.time_s, getattr(rows, name), run.loaded, stop_s, widest_s)
             columns[name] = np.append(columns[name], stop_s if name == "time_s" else at_end)

@@ -20,8 +20,12 @@ VALUES = (
     "current_a",
     "temperature_degc",
     "power_uncertainty_db",
+    "deviation_hz",
+    "scheduled",
 )
 """Columns of ``LogTable`` beside the time; ``power_w`` becomes ``power_dbm``."""
+STATES = ("keyed", "scheduled")
+"""Columns that hold 1 or 0."""
 LARGEST = {
     "power_dbm": 300.0,
     POWER_W: 1e9,
@@ -30,6 +34,7 @@ LARGEST = {
     "current_a": 1e5,
     "temperature_degc": 1e4,
     "power_uncertainty_db": 100.0,
+    "deviation_hz": 1e9,
 }
 """Beyond it, either way, a cell is a mistake or stands for "none"; chosen."""
 WORDS = {

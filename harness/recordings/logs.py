@@ -16,7 +16,16 @@ import numpy as np
 
 from harness.errors import BadInput, Damaged
 from harness.recordings.files import read_small
-from harness.recordings.log_columns import LARGEST, POWER_W, TIME, TIME_S, VALUES, Columns, choose
+from harness.recordings.log_columns import (
+    LARGEST,
+    POWER_W,
+    STATES,
+    TIME,
+    TIME_S,
+    VALUES,
+    Columns,
+    choose,
+)
 from harness.units import FloatArray, dbm_from_w
 
 MOST_BYTES = 256 << 20
@@ -42,6 +51,9 @@ class LogTable:
     power_dbm, frequency_error_hz, voltage_v, current_a, temperature_degc, power_uncertainty_db :
         NaN throughout where the file has no such column
     keyed : 1, 0 or NaN
+    deviation_hz : of the modulation while keyed
+    scheduled : 1 where the run's schedule had the transmitter keyed, 0 where it had not; NaN
+        throughout where it was to be keyed all the time
     cautions : what was put right on reading, one plain sentence each
     """
 
@@ -56,6 +68,8 @@ class LogTable:
     current_a: FloatArray
     temperature_degc: FloatArray
     power_uncertainty_db: FloatArray
+    deviation_hz: FloatArray
+    scheduled: FloatArray
     cautions: tuple[str, ...] = ()
 
 
@@ -184,7 +198,7 @@ def _numbers(
 
 
 def _number(name: str, cell: str, decimal: str, line: int, where: str) -> float:
-    if name == "keyed":
+    if name in STATES:
         number = _STATES.get(cell.lower().removesuffix(".0"), math.nan)
     else:
         try:
@@ -192,7 +206,7 @@ def _number(name: str, cell: str, decimal: str, line: int, where: str) -> float:
         except ValueError:
             number = math.nan
     if not math.isfinite(number):
-        wanted = "1 or 0" if name == "keyed" else "a number"
+        wanted = "1 or 0" if name in STATES else "a number"
         raise BadInput(
             f"line {line}: {name} is {cell[:30]!r}, not {wanted}",
             where,

@@ -49,6 +49,7 @@ def table(time_s: Any, **columns: Any) -> LogTable:
         start_utc=None,
         time_s=time_s,
         temperature_degc=np.full(len(time_s), np.nan),
+        deviation_hz=np.full(len(time_s), np.nan),
         **{**blank, **named},
     )
 
@@ -267,6 +268,98 @@ def test_no_warm_up_where_there_is_none() -> None:
 
 
 # Real batteries
+
+
+CYCLE_S, KEYED_S = 60.0, 6.0
+KEYED_A, REST_A = 1.6, 0.12
+
+
+def scheduled(hours: float, *, ends_in_cycle: bool = True, voltage_noise: float = 0.0) -> LogTable:
+    """A log of a unit keyed for a tenth of each minute, a row on either side of each step.
+
+    Power falls by 0.4 dB/h, the carrier by 3 Hz/h, the loaded battery by 0.2 V/h from 12.4 V; at
+    rest it shows 0.3 V more. In the last cycle the transmitter stays off.
+    """
+    rng = np.random.default_rng(3)
+    rows = []
+    cycles = round(hours * 3600.0 / CYCLE_S)
+    for number in range(cycles + ends_in_cycle):
+        begun_s = number * CYCLE_S
+        for beside_s, keyed in (
+            (0.1, 1.0), (KEYED_S - 0.1, 1.0), (KEYED_S + 0.1, 0.0), (CYCLE_S - 0.1, 0.0)
+        ):  # fmt: skip
+            at_s = begun_s + beside_s
+            at_h = at_s / 3600.0
+            is_on = keyed and number < cycles
+            measured = is_on and beside_s > 1.0
+            rows.append(
+                {
+                    "time_s": at_s,
+                    "power_dbm": 36.0 - 0.4 * at_h if measured else np.nan,
+                    "frequency_error_hz": -100.0 - 3.0 * at_h if measured else np.nan,
+                    "keyed": 1.0 if is_on else 0.0,
+                    "voltage_v": 12.4 - 0.2 * at_h + 0.3 * (not is_on),
+                    "current_a": KEYED_A if is_on else REST_A,
+                    "scheduled": keyed,
+                }
+            )
+    columns = {name: np.array([row[name] for row in rows]) for name in rows[0]}
+    columns["voltage_v"] += voltage_noise * rng.standard_normal(len(rows))
+    return table(columns.pop("time_s"), **columns)
+
+
+@pytest.mark.parametrize("hours", [1.0, 5.0])
+def test_a_schedule_keys_and_lets_go_and_the_run_goes_on(hours: float) -> None:
+    """Truth by construction; the run ends with the first keying that does not come."""
+    got = measure(scheduled(hours))
+    told = values(got)
+    last_s = hours * 3600.0 - CYCLE_S + KEYED_S - 0.1
+    # A row of the last keying, the first is 5.9 s in; both settle at once.
+    assert told["power_drift"] == pytest.approx(-0.4 * (last_s - 5.9) / 3600.0, abs=0.002)
+    assert told["frequency_drift"] == pytest.approx(-3.0 * (last_s - 5.9) / 3600.0, abs=0.02)
+    run = pick(got, "run_time")
+    # Between the last row that was keyed and the first that was to be and was not.
+    assert run.value == pytest.approx(last_s + (CYCLE_S - KEYED_S + 0.2) / 2.0 - 0.1, abs=0.01)
+    assert run.bound is None
+    # 95 % of a rectangle over the pause.
+    assert run.expanded_uncertainty > 0.95 * (CYCLE_S - KEYED_S) / 2.0
+    charge = pick(got, "charge_delivered")
+    cycles = hours * 3600.0 / CYCLE_S
+    exact_ah = cycles * (KEYED_S * KEYED_A + (CYCLE_S - KEYED_S) * REST_A) / 3600.0
+    # The rest of the last cycle is load on in the reading, at most: half of it.
+    assert abs(charge.value - exact_ah) < charge.expanded_uncertainty + 1e-6
+    assert charge.expanded_uncertainty < 0.02 * exact_ah + CYCLE_S * KEYED_A / 3600.0
+    assert charge.bound is None
+    assert not any("missing" in c or "The load was on" in c for c in got.cautions)
+
+
+def test_a_battery_at_rest_is_not_asked_for_its_end_voltage() -> None:
+    """Loaded it is at 12.0 V after 2 h; at rest it would be there an hour and a half later."""
+    got = measure(scheduled(4.0), end_v=12.0)
+    # Crossing between two keyings a cycle apart.
+    assert pick(got, "run_time").value == pytest.approx(7200.0, abs=CYCLE_S)
+
+
+def test_a_keying_that_is_missing_from_the_log_is_a_gap() -> None:
+    log = scheduled(2.0)
+    whole = measure(log)
+    cut = measure(without(log, np.s_[200:240]))
+    assert "lost samples" not in pick(whole, "power_drift").flags
+    assert "lost samples" in pick(cut, "power_drift").flags
+    assert pick(cut, "charge_delivered").bound == "lower"
+    # One row less is none: the pause is what the schedule made it.
+    assert "lost samples" not in pick(measure(without(log, [203])), "power_drift").flags
+
+
+def test_a_keying_that_did_not_come_is_told() -> None:
+    """In one cycle of many the transmitter stayed off though it was to be keyed."""
+    log = scheduled(2.0)
+    keyed, power = log.keyed.copy(), log.power_dbm.copy()
+    keyed[[400, 401]] = 0.0
+    power[[400, 401]] = np.nan
+    got = measure(replace(log, keyed=keyed, power_dbm=power))
+    assert any("off in 1 keying, at 6000.1 s; counted as a dropout" in c for c in got.cautions)
+    assert values(got)["run_time"] == pytest.approx(values(measure(log))["run_time"], abs=1e-9)
 
 
 def delivered_to(log: LogTable, run_s: float) -> tuple[float, float]:
