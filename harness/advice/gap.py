@@ -1,12 +1,13 @@
-"""How far two levels of one run lie apart: what they share drops out before anything is squared."""
+"""How far two levels lie apart: what they share drops out before anything is squared."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.compare import kept_apart, same_declared, whole_parts
+from harness.compare import kept_apart, same_declared, shared_between_runs, whole_parts
 from harness.readings import Bound, Reading
-from harness.uncertainty import combine, difference
+from harness.uncertainty import Contribution, combine, difference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,12 +30,13 @@ class Gap:
         return self.bound != "lower" and -self.value_db > (self.expanded_uncertainty_db or 0.0)
 
 
-def gap(first: Reading | None, second: Reading | None) -> Gap | None:
-    """Give ``first - second`` for two levels that were measured in one run on one bench.
+def gap(first: Reading | None, second: Reading | None, bench: str | None = None) -> Gap | None:
+    """Give ``first - second`` for two levels.
 
     Parameters
     ----------
     first, second : readings in dBm, or None where there is none
+    bench : None where both are of one run; else the name of the bench that both runs name, or ""
 
     Returns
     -------
@@ -44,7 +46,8 @@ def gap(first: Reading | None, second: Reading | None) -> Gap | None:
     -----
     Within a run a declared (type B) contribution of the same name, source and standard
     uncertainty is one and the same calibration. A fit is not, nor what is named after the reading
-    (``squelch_opening.setting``): each level has its own.
+    (``squelch_opening.setting``): each level has its own. Between two runs less is shared
+    (``compare``): the unit was connected anew.
     """
     if first is None or second is None:
         return None
@@ -54,15 +57,10 @@ def gap(first: Reading | None, second: Reading | None) -> Gap | None:
     if len(bounds) > 1:
         return None
     a, b = whole_parts(first), whole_parts(second)
-    of_b = {part.name: part for part in b}
-    own = (f"{first.name}.", f"{second.name}.")
-    shared = {
-        part.name
-        for part in a
-        if part.name in of_b
-        and same_declared(part, of_b[part.name])
-        and not part.name.startswith(own)
-    }
+    if bench is None:
+        shared = _shared_within_run(first.name, a, second.name, b)
+    else:
+        shared = shared_between_runs(a, b, bench, {*first.recordings, *second.recordings})
     total = combine(difference(kept_apart(a, shared, "first"), kept_apart(b, shared, "second")))
     value_db = first.value - second.value
     if not bounds:
@@ -77,6 +75,20 @@ def gap(first: Reading | None, second: Reading | None) -> Gap | None:
         value_db=value_db - further_db if bound == "lower" else value_db + further_db,
         expanded_uncertainty_db=None,
         bound=bound,
+    )
+
+
+def _shared_within_run(
+    a_name: str, a: Sequence[Contribution], b_name: str, b: Sequence[Contribution]
+) -> frozenset[str]:
+    of_b = {part.name: part for part in b}
+    own = (f"{a_name}.", f"{b_name}.")
+    return frozenset(
+        part.name
+        for part in a
+        if part.name in of_b
+        and same_declared(part, of_b[part.name])
+        and not part.name.startswith(own)
     )
 
 

@@ -56,6 +56,7 @@ from typing import Literal, cast
 from harness.advice.gap import Gap, gap
 from harness.advice.positions import Position, positions_of, sensitivity_of
 from harness.advice.quiet import Quiet, needed_at_rate_s, needed_s
+from harness.errors import BadInput
 from harness.readings import Reading, not_measured
 from harness.results import Run
 
@@ -153,7 +154,8 @@ class Advice:
     positions : loose to tight, those without a place last
     chosen : the position to set, only with outcome "chosen"
     leading : the loosest that more quiet time may still prove, where none is chosen
-    sensitivity : level for 12 dB SINAD, where the run holds it
+    sensitivity : level for 12 dB SINAD, where it was measured
+    sensitivity_run : title and day of the run that it is from; empty where it is this one
     contradictions, next_steps : in the order in which they matter
     """
 
@@ -162,11 +164,14 @@ class Advice:
     chosen: Judged | None = None
     leading: Judged | None = None
     sensitivity: Reading | None = None
+    sensitivity_run: str = ""
     contradictions: tuple[Contradiction, ...] = ()
     next_steps: tuple[NextStep, ...] = ()
 
 
-def advise(run: Run, limit_per_h: float | None = None) -> Advice:
+def advise(
+    run: Run, limit_per_h: float | None = None, *, sensitivity_run: Run | None = None
+) -> Advice:
     """Say where to set the squelch knob of the unit that a run measured.
 
     Parameters
@@ -174,14 +179,16 @@ def advise(run: Run, limit_per_h: float | None = None) -> Advice:
     run : with readings at one position of the knob or more
     limit_per_h : key-ups in an hour to hold the positions against instead of the run's own limit;
         above 0
+    sensitivity_run : another run of the same unit, to take the sensitivity for 12 dB SINAD from
 
     Raises
     ------
     ValueError : the limit is not a number above 0.
+    BadInput : the other run is of another unit, or holds no sensitivity.
     """
     if limit_per_h is not None and not 0.0 < limit_per_h < float("inf"):
         raise ValueError(f"{limit_per_h=} is not a number above 0")
-    sensitivity = sensitivity_of(run)
+    listener = _listener(run, sensitivity_run)
     judged = [_judged(position, run, limit_per_h) for position in positions_of(run)]
     measured = [one for one in judged if one.position.is_measured]
     ranked = _ranked(judged)
@@ -194,15 +201,18 @@ def advise(run: Run, limit_per_h: float | None = None) -> Advice:
         # At the reference itself and at looser positions nothing is lost.
         is_tighter = reference is not None and reference.position.knob in with_levels
         of = reference if is_tighter and one.position.is_placed else None
-        with_levels[one.position.knob] = _with_levels(one, of, sensitivity)
+        with_levels[one.position.knob] = _with_levels(one, of, listener)
     return Advice(
         outcome=outcome,
         positions=tuple(with_levels.values()),
         chosen=with_levels[chosen.position.knob] if chosen else None,
         leading=with_levels[leading.position.knob] if leading else None,
-        sensitivity=sensitivity,
+        sensitivity=listener.sensitivity,
+        sensitivity_run=listener.title,
         contradictions=_contradictions([one for one in judged if one.position.is_placed]),
-        next_steps=_next_steps(outcome, ranked, reference, sensitivity) if measured else (),
+        next_steps=_next_steps(outcome, ranked, reference, listener.sensitivity)
+        if measured
+        else (),
     )
 
 
@@ -275,10 +285,49 @@ def _outcome(
     return "incomplete" if "not measured" in standings else "none"
 
 
-def _with_levels(one: Judged, reference: Judged | None, sensitivity: Reading | None) -> Judged:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Listener:
+    """The level for 12 dB SINAD, and where it is from; ``bench`` as ``gap`` takes it."""
+
+    sensitivity: Reading | None
+    bench: str | None = None
+    title: str = ""
+
+
+def _listener(run: Run, other: Run | None) -> _Listener:
+    if other is None:
+        return _Listener(sensitivity=sensitivity_of(run))
+    for key in ("name", "serial"):
+        one, another = run.unit.get(key), other.unit.get(key)
+        if one != another:
+            raise BadInput(
+                f"is of another unit ({key} {another or 'none'} against {one or 'none'})",
+                other.title,
+                "Give a run of the same unit for the sensitivity.",
+            )
+    sensitivity = sensitivity_of(other)
+    if sensitivity is None:
+        raise BadInput(
+            "holds no sensitivity for 12 dB SINAD",
+            other.title,
+            "Give a run that measured it, such as an acceptance.",
+        )
+    names = {str(each.bench.get("name", "")) for each in (run, other)}
+    return _Listener(
+        sensitivity=sensitivity,
+        bench=names.pop() if len(names) == 1 else "",
+        title=f"{other.title}, {other.ended_utc:%Y-%m-%d}",
+    )
+
+
+def _with_levels(one: Judged, reference: Judged | None, listener: _Listener) -> Judged:
     opening = one.position.reading("squelch_opening")
     of_reference = reference.position.reading("squelch_opening") if reference else None
-    return replace(one, margin=gap(sensitivity, opening), cost=gap(opening, of_reference))
+    return replace(
+        one,
+        margin=gap(listener.sensitivity, opening, listener.bench),
+        cost=gap(opening, of_reference),
+    )
 
 
 def _contradictions(placed: Sequence[Judged]) -> tuple[Contradiction, ...]:

@@ -33,10 +33,17 @@ def report(
             help="Key-ups without a signal that the knob's setting may have [unit file, else 1].",
         ),
     ] = None,
+    sensitivity: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="OTHER.h5", help="Results that hold the 12 dB SINAD sensitivity [RUN.h5]."
+        ),
+    ] = None,
 ) -> None:
     """Write the report of a run as one page (HTML)."""
     from rich.console import Console
 
+    from harness.advice import advise
     from harness.commands.run_names import names_of
     from harness.commands.words import require_rate
     from harness.compare import compare_runs
@@ -55,14 +62,15 @@ def report(
         run.with_name(f"{run.stem}-lid-card.html") if lid_card else run.with_suffix(".html")
     )
     require_page(page)
+    advice = advise(
+        this, false_keying, sensitivity_run=read_run(sensitivity) if sensitivity else None
+    )
     if lid_card:
-        write_lid_card(page, this, fingerprint_of(run), false_keying_per_h=false_keying)
+        write_lid_card(page, this, fingerprint_of(run), advice)
     elif against is None:
-        write_report(page, this, false_keying_per_h=false_keying)
+        write_report(page, this, advice=advice)
     else:
         other = read_run(against)
         comparison = compare_runs(this, other, *names_of((this, run), (other, against)))
-        write_report(
-            page, this, comparison=comparison, other=other, false_keying_per_h=false_keying
-        )
+        write_report(page, this, comparison=comparison, other=other, advice=advice)
     Console().print(f"Page: {page.resolve()}", highlight=False, markup=False, soft_wrap=True)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Set
+from collections.abc import Iterable, Sequence, Set
 from dataclasses import replace
 
+from harness.describe.path import CONNECTION
 from harness.readings import Reading
 from harness.uncertainty import Contribution, combine
 
@@ -54,3 +55,34 @@ def kept_apart(
         part if part.name in shared else replace(part, name=f"{part.name} ({tag})")
         for part in parts
     )
+
+
+_OF_A_RECORDING = "recording"
+"""Source of a contribution that a recording declares of its receiver."""
+_ANEW_IN_EACH_RUN = (".skew_s", ".clock_error_ppm", CONNECTION)
+
+
+def shared_between_runs(
+    a: Sequence[Contribution], b: Sequence[Contribution], bench: str, recordings: Set[str]
+) -> frozenset[str]:
+    """Names of what both took from one and the same calibration.
+
+    What is not known to be the same is taken as independent, which makes U larger, not smaller.
+    """
+    of_b = {part.name: part for part in b}
+    return frozenset(
+        part.name
+        for part in a
+        if part.name in of_b
+        and same_declared(part, of_b[part.name])
+        and _is_calibration(part, bench, recordings)
+    )
+
+
+def _is_calibration(part: Contribution, bench: str, recordings: Set[str]) -> bool:
+    if part.name.endswith(_ANEW_IN_EACH_RUN):
+        return False
+    if bench and part.name.startswith(f"{bench}."):
+        return True
+    nameless = any(part.name.startswith(f"{recording}.") for recording in recordings)
+    return part.source == _OF_A_RECORDING and not nameless

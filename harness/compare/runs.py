@@ -15,16 +15,15 @@ from memory). |En| <= 1: the two agree within their stated uncertainties.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from harness.compare.pairs import Found, Unmatched, pair
-from harness.compare.parts import kept_apart, same_declared, whole_parts
-from harness.describe.path import CONNECTION
+from harness.compare.parts import kept_apart, shared_between_runs, whole_parts
 from harness.readings import ConditionValue, Reading, ends
 from harness.results import Run
-from harness.uncertainty import Contribution, combine, difference
+from harness.uncertainty import combine, difference
 
 Better = Literal["a", "b"]
 
@@ -159,7 +158,7 @@ def _of_numbers(row: Row, a_value: float, b_value: float, names: _Names) -> Row:
     a_name, b_name = names.a, names.b
     a_parts, b_parts = whole_parts(row.a), whole_parts(row.b)
     recordings = {*row.a.recordings, *row.b.recordings}
-    shared = _shared(a_parts, b_parts, names.bench, recordings)
+    shared = shared_between_runs(a_parts, b_parts, names.bench, recordings)
     parts = difference(
         kept_apart(b_parts, shared, f"{b_name}, second"),
         kept_apart(a_parts, shared, f"{a_name}, first"),
@@ -184,37 +183,6 @@ def _of_numbers(row: Row, a_value: float, b_value: float, names: _Names) -> Row:
     if better is not None:
         said += f"; {a_name if better == 'a' else b_name} is the better"
     return replace(row, better=better, note=f"{said}.")
-
-
-_OF_A_RECORDING = "recording"
-"""Source of a contribution that a recording declares of its receiver."""
-_ANEW_IN_EACH_RUN = (".skew_s", ".clock_error_ppm", CONNECTION)
-
-
-def _shared(
-    a: Sequence[Contribution], b: Sequence[Contribution], bench: str, recordings: Set[str]
-) -> frozenset[str]:
-    """Names of what both took from one and the same calibration.
-
-    What is not known to be the same is taken as independent, which makes U larger, not smaller.
-    """
-    of_b = {part.name: part for part in b}
-    return frozenset(
-        part.name
-        for part in a
-        if part.name in of_b
-        and same_declared(part, of_b[part.name])
-        and _is_calibration(part, bench, recordings)
-    )
-
-
-def _is_calibration(part: Contribution, bench: str, recordings: Set[str]) -> bool:
-    if part.name.endswith(_ANEW_IN_EACH_RUN):
-        return False
-    if bench and part.name.startswith(f"{bench}."):
-        return True
-    nameless = any(part.name.startswith(f"{recording}.") for recording in recordings)
-    return part.source == _OF_A_RECORDING and not nameless
 
 
 def _better(name: str, a: float, b: float) -> Better | None:

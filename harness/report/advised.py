@@ -86,7 +86,7 @@ def advised(advice: Advice) -> Advised:
         headline=_headline(advice),
         sentence=_sentence(advice),
         limit="" if not advice.positions else _limit(advice, about),
-        sensitivity=_sensitivity(advice.sensitivity),
+        sensitivity=_sensitivity(advice),
         lines=tuple(_line(one, advice) for one in advice.positions),
         remarks=tuple(_remarks(advice)),
         next_steps=tuple(_step(step, advice.chosen) for step in advice.next_steps),
@@ -296,10 +296,13 @@ def _origin(limit: FalseKeyingLimit) -> str:
     }[limit.origin]
 
 
-def _sensitivity(reading: Reading | None) -> str:
+def _sensitivity(advice: Advice) -> str:
+    reading = advice.sensitivity
     if reading is None:
         return "Sensitivity for 12 dB SINAD: not measured in this run."
-    under = conditions_in_words(reading.conditions)
+    words = [conditions_in_words(reading.conditions)]
+    words += [f"from {advice.sensitivity_run}"] if advice.sensitivity_run else []
+    under = "; ".join(word for word in words if word)
     return f"Sensitivity for 12 dB SINAD: {in_words(reading)}{f' ({under})' if under else ''}."
 
 
@@ -454,8 +457,11 @@ def _step(step: NextStep, chosen: Judged | None) -> AdvisedStep:
         return AdvisedStep(sentence=f"Measure the opening at {knobs}.", command=_command(step))
     if step.action == "measure sensitivity":
         return AdvisedStep(
-            sentence="Measure the sensitivity for 12 dB SINAD, with the squelch open.",
-            command="harness accept UNIT.toml BENCH.toml",
+            sentence=(
+                "Measure the sensitivity for 12 dB SINAD with the squelch open (harness accept"
+                " does), and set it beside this run."
+            ),
+            command="harness report RUN.h5 --sensitivity ACCEPTED.h5",
         )
     return AdvisedStep(
         sentence="Write the positions into the unit file, from loose to tight (knob_positions)."

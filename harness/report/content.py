@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from harness.advice import advise
+from harness.advice import Advice, advise
 from harness.compare import Comparison
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES
 from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict, sentence
@@ -111,7 +111,7 @@ class Content:
 
 
 def content_of(
-    run: Run, comparison: Comparison | None = None, *, false_keying_per_h: float | None = None
+    run: Run, comparison: Comparison | None = None, advice: Advice | None = None
 ) -> Content:
     """Put a run, and what it was compared with, into words.
 
@@ -119,11 +119,10 @@ def content_of(
     ----------
     run : what to report
     comparison : of this run with another
-    false_keying_per_h : limit of false keying that the advice on the knob goes by, in place of the
-        run's own
+    advice : on the squelch knob; None: from the run by itself
     """
     groups = _by_kind(run.findings)
-    advice = advise(run, false_keying_per_h)
+    advice = advise(run) if advice is None else advice
     is_advised = advice.outcome != "nothing measured"
     readings = [reading for part in run.findings for reading in part.readings]
     missing = _missing(readings, run.limits)

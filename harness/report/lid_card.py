@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.advice import advise
+from harness.advice import Advice, advise
 from harness.describe.cautions import in_short
 from harness.errors import BadInput
 from harness.report.advised import advised
@@ -24,7 +24,7 @@ SHOWN_DIGITS = 16
 
 
 def write_lid_card(
-    path: str | Path, run: Run, fingerprint: str, *, false_keying_per_h: float | None = None
+    path: str | Path, run: Run, fingerprint: str, advice: Advice | None = None
 ) -> None:
     """Write the card of a run.
 
@@ -34,14 +34,14 @@ def write_lid_card(
     run : with readings of the squelch
     fingerprint : of its results file, by which the card is traced to it; the first 16 digits are
         shown
-    false_keying_per_h : limit of false keying to go by, in place of the run's own
+    advice : on its squelch knob; None: from the run by itself
 
     Raises
     ------
     BadInput : nothing of the squelch was measured, or the page cannot be written there.
     """
     require_page(Path(path))
-    advice = advise(run, false_keying_per_h)
+    advice = advise(run) if advice is None else advice
     if advice.outcome == "nothing measured":
         raise BadInput(
             "holds no reading of the squelch, which is what a card is about",

@@ -8,6 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness.advice import Advice
 from harness.compare import Comparison
 from harness.describe.cautions import LOCAL_RULES
 from harness.errors import BadInput
@@ -26,7 +27,7 @@ def write_report(
     *,
     comparison: Comparison | None = None,
     other: Run | None = None,
-    false_keying_per_h: float | None = None,
+    advice: Advice | None = None,
 ) -> None:
     """Write the report of a run, with what it was compared with where that is given.
 
@@ -36,8 +37,7 @@ def write_report(
     run : what to report
     comparison : of this run with another
     other : that other run, named in the comparison's head
-    false_keying_per_h : limit of false keying that the advice on the knob goes by, in place of the
-        run's own
+    advice : on the squelch knob; None: from the run by itself
 
     Raises
     ------
@@ -47,11 +47,7 @@ def write_report(
     page = (
         environment()
         .get_template("report.html")
-        .render(
-            content=content_of(run, comparison, false_keying_per_h=false_keying_per_h),
-            other=other,
-            moment=moment,
-        )
+        .render(content=content_of(run, comparison, advice), other=other, moment=moment)
     )
     replace_file(Path(path), page, "page")
 

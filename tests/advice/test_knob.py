@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.advice import NextStep, advise
+from harness.errors import BadInput
 from harness.readings import Findings, Limit
 from harness.results import read_run, write_run
 from harness.uncertainty import Contribution
@@ -277,6 +278,61 @@ def test_what_each_level_has_of_its_own_does_not_drop_out():
     advice = advise(run_of(set_coarsely(loose), set_coarsely(tight)))
     # 2 sqrt(2 (0.1^2 + 0.3^2))
     assert advice.positions[2].cost.expanded_uncertainty_db == pytest.approx(0.89443, abs=1e-5)
+
+
+CONNECTED = Contribution(
+    name="packing-shed bench.input.connection", standard_uncertainty=0.4, source="bench file"
+)
+
+
+def connected(found, number):
+    """Give the findings with the connection of the unit in the uncertainty of one reading."""
+    readings = list(found.readings)
+    parts = (*readings[number].contributions, CONNECTED)
+    readings[number] = replace(readings[number], contributions=parts)
+    return replace(found, readings=tuple(readings))
+
+
+@pytest.mark.parametrize(
+    ("is_other_run", "bench", "u_db"),
+    [
+        # Within a run the connection is the same one: 2 sqrt(0.1^2 + 0.1^2).
+        (False, "packing-shed bench", 0.28284),
+        # Connected anew in another run: 2 sqrt(0.1^2 + 0.1^2 + 0.4^2 + 0.4^2).
+        (True, "packing-shed bench", 1.16619),
+        # Another bench: its scale is another one too, 2 sqrt(2 (0.1^2 + 0.4^2 + 0.3^2)).
+        (True, "another bench", 1.44222),
+    ],
+)
+def test_the_sensitivity_of_another_run_shares_less(is_other_run, bench, u_db):
+    opening = connected(seen("12:00", 0, THREE, -118.0), 1)
+    level_of_listener = connected(sensitivity(-117.0), 0)
+    if is_other_run:
+        other = replace(run_of(level_of_listener), bench={"name": bench})
+        advice = advise(run_of(opening), sensitivity_run=other)
+        assert advice.sensitivity_run == "Squelch of Frost Watch 2, 2026-03-14"
+    else:
+        advice = advise(run_of(opening, level_of_listener))
+        assert advice.sensitivity_run == ""
+    assert advice.chosen.margin.value_db == pytest.approx(1.0)
+    assert advice.chosen.margin.expanded_uncertainty_db == pytest.approx(u_db, abs=1e-5)
+    assert "measure sensitivity" not in {step.action for step in advice.next_steps}
+
+
+@pytest.mark.parametrize(
+    ("other", "said"),
+    [
+        (run_of(), "holds no sensitivity"),
+        (replace(run_of(sensitivity(-117.0)), unit={"name": "Frost Watch 1"}), "another unit"),
+        (
+            replace(run_of(sensitivity(-117.0)), unit={"name": "Frost Watch 2", "serial": "7"}),
+            "serial 7 against none",
+        ),
+    ],
+)
+def test_a_sensitivity_that_is_none_of_this_unit_is_refused(other, said):
+    with pytest.raises(BadInput, match=said):
+        advise(run_of(seen("12:00", 0, THREE, -118.0)), sensitivity_run=other)
 
 
 @pytest.mark.parametrize(

@@ -31,6 +31,17 @@ def test_another_limit(typed, results, tmp_path, more):
     assert "Set the knob to 12:00" in page.read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize("more", [(), ("--lid-card",)])
+def test_the_sensitivity_of_another_run(typed, results, tmp_path, more):
+    other, page = tmp_path / "accepted.h5", tmp_path / "page.html"
+    write_run(other, run_of(sensitivity(-115.0)))
+    done = typed("report", results, *more, "--out", page, "--sensitivity", other)
+    assert done.status == 0
+    assert "−115.00" in page.read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    done = typed("report", results, *more, "--out", page, "--sensitivity", tmp_path / "none.h5")
+    assert (done.status, done.out) == (2, "")
+
+
 @pytest.mark.parametrize(
     ("words", "line"),
     [

@@ -245,6 +245,14 @@ def test_what_to_do_next_has_its_command():
     )
     assert watch.command == "harness squelch UNIT.toml BENCH.toml --knob 9:00 --quiet 3h"
     assert "sensitivity" in level.sentence
+    assert level.command == "harness report RUN.h5 --sensitivity ACCEPTED.h5"
+
+
+def test_a_sensitivity_of_another_run_says_which():
+    other = run_of(sensitivity(-117.0))
+    words = advised(advise(run_of(seen("9:00", 0, 5.0, -118.0)), sensitivity_run=other))
+    assert "from Squelch of Frost Watch 2, 2026-03-14" in words.sensitivity
+    assert "−117.00 ± 0.63 dBm" in words.sensitivity
 
 
 def test_limits_that_differ_stand_beside_their_positions():

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from harness.advice import advise
 from harness.errors import BadInput
 from harness.report.lid_card import write_lid_card
 from harness.results import fingerprint_of, read_run, write_run
@@ -34,9 +35,9 @@ RUN = replace(
 )
 
 
-def card_of(tmp_path, run=RUN, **more):
+def card_of(tmp_path, run=RUN, advice=None):
     path = tmp_path / "card.html"
-    write_lid_card(path, run, FINGERPRINT, **more)
+    write_lid_card(path, run, FINGERPRINT, advice)
     return path.read_text(encoding="utf-8")
 
 
@@ -70,7 +71,7 @@ def test_each_position_has_its_row(tmp_path):
 
 
 def test_the_limit_that_is_asked_for_stands_on_it(tmp_path):
-    words = Page(card_of(tmp_path, false_keying_per_h=0.5)).words
+    words = Page(card_of(tmp_path, advice=advise(RUN, 0.5))).words
     assert "No setting is proven yet; 12:00 is the one to watch longer" in words
     assert "0.5 per hour, as asked for" in words
     assert "Set the knob to" not in words
