@@ -156,6 +156,7 @@ class Advice:
     leading : the loosest that more quiet time may still prove, where none is chosen
     sensitivity : level for 12 dB SINAD, where it was measured
     sensitivity_run : title and day of the run that it is from; empty where it is this one
+    marked_knob : where the unit file has the unit used, if it says
     contradictions, next_steps : in the order in which they matter
     """
 
@@ -165,6 +166,7 @@ class Advice:
     leading: Judged | None = None
     sensitivity: Reading | None = None
     sensitivity_run: str = ""
+    marked_knob: str | None = None
     contradictions: tuple[Contradiction, ...] = ()
     next_steps: tuple[NextStep, ...] = ()
 
@@ -209,6 +211,7 @@ def advise(
         leading=with_levels[leading.position.knob] if leading else None,
         sensitivity=listener.sensitivity,
         sensitivity_run=listener.title,
+        marked_knob=run.unit.get("marked_knob"),
         contradictions=_contradictions([one for one in judged if one.position.is_placed]),
         next_steps=_next_steps(outcome, ranked, reference, listener.sensitivity)
         if measured

@@ -1,27 +1,22 @@
-"""What the advice on the squelch knob says: words for the terminal, the report and the lid card.
-
-A bound is rounded up and a time that was watched down, so that nothing is claimed beyond what was
-shown.
-"""
+"""What the advice on the squelch knob says: words for the terminal, the report and the lid card."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
-from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 from harness.advice import Advice, Contradiction, FalseKeyingLimit, Gap, Judged, NextStep
 from harness.advice.quiet import Quiet
 from harness.readings import Reading
-from harness.report.wording import (
-    conditions_in_words,
-    hours_in_words,
-    in_words,
-    minus,
-    plain,
-    quantity,
+from harness.report.quiet_wording import (
+    distance_in_words,
+    gap_in_words,
+    rate_in_words,
+    seen_in_words,
+    wanted_in_words,
 )
+from harness.report.wording import conditions_in_words, in_words, minus, plain
 
 AS_FOUND = "as found"
 """Stands for the position where the recordings name none."""
@@ -33,7 +28,6 @@ ON_THE_BOUND = (
     " for each position by itself, for key-ups that come one by one, and for a time that was fixed"
     " beforehand: do not end a watch because it looks good."
 )
-_DIGITS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,63 +90,6 @@ def advised(advice: Advice) -> Advised:
 def knob_in_words(knob: str | None) -> str:
     """Write a position as it is marked on the unit."""
     return AS_FOUND if knob is None else knob
-
-
-def rate_in_words(per_h: float, limit_per_h: float | None = None, *, is_upper: bool) -> str:
-    """Write a bound of a rate: an upper one rounded up, a lower one down, two figures.
-
-    Parameters
-    ----------
-    per_h : float, 0 or more
-    limit_per_h : an upper bound at or under it is not written as more than it
-    is_upper : which way it is rounded
-    """
-    if per_h <= 0.0:
-        return "0 per hour"
-    exact = Decimal(per_h)
-    step = Decimal(1).scaleb(exact.adjusted() - _DIGITS + 1)
-    rounded = (exact / step).to_integral_value(ROUND_CEILING if is_upper else ROUND_FLOOR) * step
-    if is_upper and limit_per_h is not None and per_h <= limit_per_h < rounded:
-        return plain(limit_per_h, "1/h")
-    return f"{rounded.normalize():f} per hour"
-
-
-def watched_in_words(seconds: float) -> str:
-    """Write a time that was watched, rounded down."""
-    return _lasting(seconds, math.floor)
-
-
-def wanted_in_words(seconds: float) -> str:
-    """Write a time that is asked for, rounded up."""
-    return "for ever" if math.isinf(seconds) else _lasting(seconds, math.ceil)
-
-
-def _lasting(seconds: float, whole: Callable[[float], int]) -> str:
-    if seconds < 10.0:
-        # A tenth of a second is shown; what is a whole number but for rounding stays it.
-        return f"{whole(round(seconds * 10.0, 6)) / 10.0:g} s"
-    step = 1 if seconds < 600.0 else 60
-    return hours_in_words(step * whole(round(seconds / step, 6)))
-
-
-def gap_in_words(gap: Gap | None) -> str:
-    """Write a difference of levels with its U, or as the bound that it is."""
-    if gap is None:
-        return "not measured"
-    if gap.bound is None:
-        return quantity(gap.value_db, "dB", gap.expanded_uncertainty_db, signed=True)
-    reach = "at least" if gap.bound == "lower" else "at most"
-    return f"{reach} {quantity(gap.value_db, 'dB', decimals=1, signed=True)}"
-
-
-def key_ups_in_words(key_ups: int) -> str:
-    """Write how many key-ups were seen."""
-    return "no key-up" if key_ups == 0 else f"{key_ups} key-up{'s' if key_ups > 1 else ''}"
-
-
-def seen_in_words(quiet: Quiet) -> str:
-    """Write what was seen: ``no key-up in 3 h``."""
-    return f"{key_ups_in_words(quiet.key_ups)} in {watched_in_words(quiet.watched_s)}"
 
 
 def _headline(advice: Advice) -> str:
@@ -250,7 +187,7 @@ def _margin_sentence(one: Judged, sensitivity: Reading | None) -> str:
         was = "were" if len(absent) > 1 else "was"
         why = f"{' and '.join(absent)} {was} not measured" if absent else "both are bounds"
         return f"How it lies to the level for 12 dB SINAD is not known: {why}."
-    distance = _distance(margin)
+    distance = distance_in_words(margin)
     if margin.is_above_zero:
         return (
             f"It opens {distance} below the level for 12 dB SINAD: a signal that a listener can"
@@ -262,13 +199,6 @@ def _margin_sentence(one: Judged, sensitivity: Reading | None) -> str:
             " followed, and do not open it."
         )
     return "It opens at the level for 12 dB SINAD, as near as the uncertainty can tell."
-
-
-def _distance(gap: Gap) -> str:
-    size = abs(gap.value_db)
-    if gap.bound is None:
-        return quantity(size, "dB", gap.expanded_uncertainty_db)
-    return f"at least {quantity(size, 'dB', decimals=1)}"
 
 
 def _margin_means(margin: Gap | None) -> str:
@@ -416,7 +346,13 @@ def _remarks(advice: Advice) -> Iterable[str]:
             f"The unit file does not name {' and '.join(unplaced)} in knob_positions: whether that"
             " is looser or tighter than the others is not known, and it takes no part."
         )
-    if advice.chosen is not None and advice.chosen.position.knob is None:
+    chosen = None if advice.chosen is None else advice.chosen.position.knob
+    if chosen is not None and advice.marked_knob not in (None, chosen):
+        yield (
+            f"The unit file has the unit used at {advice.marked_knob} (marked_knob): mark {chosen}"
+            " instead."
+        )
+    if advice.chosen is not None and chosen is None:
         yield "The recordings do not say at which position the knob stood: mark where it is."
     elsewhere = dict.fromkeys(
         key.replace("_", " ") for one in advice.positions for key in one.position.elsewhere
@@ -436,10 +372,8 @@ def _contradiction(found: Contradiction) -> str:
             f"{tighter} is said to be tighter than {looser} and keys falsely more often than chance"
             f" explains. {remedy}"
         )
-    return (
-        f"{tighter} is said to be tighter than {looser} and opens {_distance(found.drop)} lower."
-        f" {remedy}"
-    )
+    lower = distance_in_words(found.drop)
+    return f"{tighter} is said to be tighter than {looser} and opens {lower} lower. {remedy}"
 
 
 def _step(step: NextStep, chosen: Judged | None) -> AdvisedStep:

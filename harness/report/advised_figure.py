@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from harness.advice import Advice, Judged
 from harness.readings import Reading, ends
-from harness.report.advised import knob_in_words, rate_in_words
+from harness.report.advised import knob_in_words
 from harness.report.drawing import (
     FIRST,
     INK,
@@ -23,6 +23,7 @@ from harness.report.drawing import (
     draw_figure,
     number_of,
 )
+from harness.report.quiet_wording import rate_in_words
 from harness.report.wording import plain
 
 if TYPE_CHECKING:

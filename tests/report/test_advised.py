@@ -14,13 +14,9 @@ from hypothesis import strategies as st
 
 from harness.advice import advise
 from harness.readings import Findings, Limit, measured
-from harness.report.advised import (
-    advised,
-    rate_in_words,
-    wanted_in_words,
-    watched_in_words,
-)
+from harness.report.advised import advised
 from harness.report.advised_figure import advised_figure
+from harness.report.quiet_wording import rate_in_words, wanted_in_words, watched_in_words
 from harness.report.write import write_report
 from harness.uncertainty import Contribution
 from tests.advice.knob_runs import SHED_LIMIT, keyed, run_of, seen, sensitivity
@@ -235,6 +231,19 @@ def test_contradictions_and_strangers_are_pointed_out():
     first, second = words.remarks
     assert "3:30 is said to be tighter than 12:00 and opens 1.00 ± 0.28 dB lower." in first
     assert "does not name 1:00 in knob_positions" in second
+
+
+@pytest.mark.parametrize(
+    ("marked", "said"),
+    [
+        ("3:30", ["The unit file has the unit used at 3:30 (marked_knob): mark 12:00 instead."]),
+        ("12:00", []),
+    ],
+)
+def test_a_mark_that_stands_elsewhere_is_pointed_out(marked, said):
+    run = run_of(*WHOLE)
+    run = replace(run, unit={**run.unit, "marked_knob": marked})
+    assert list(advised(advise(run)).remarks) == said
 
 
 def test_what_to_do_next_has_its_command():
