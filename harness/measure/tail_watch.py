@@ -14,7 +14,7 @@ from harness.measure.keyed_channel import CarrierKeying
 from harness.measure.keying import Edge, Keying
 from harness.measure.repeated_audio import RepeatedAudio
 from harness.measure.setup import Channel
-from harness.measure.tail import EDGE_S, LONGEST_S, Tail, find_tail
+from harness.measure.tail import EDGE_S, LONGEST_S, Tail, find_tail, has_tone_to_end, quiet_from_s
 
 FRAME_SAMPLES = 4096
 """Keying and audio go forward together by so many samples, far less than the audio that is kept:
@@ -23,10 +23,16 @@ what is still there when an edge is found must not hang on the cut of the blocks
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeenTail:
-    """What the audio showed before one falling edge of the output, on its recording's clock."""
+    """What the audio showed before one falling edge of the output, on its recording's clock.
+
+    Without a tail, ``has_tone_to_end`` says whether the test tone was heard up to the edge, and
+    ``quiet_from_s`` from when on there was nothing louder than at the end.
+    """
 
     edge_s: float
     tail: Tail | None
+    has_tone_to_end: bool = False
+    quiet_from_s: float = math.inf
 
 
 class TailWatch:
@@ -86,8 +92,17 @@ class TailWatch:
     def _search(self, rise_s: float, fall_s: float) -> None:
         begin_s = max(rise_s, fall_s - LONGEST_S) + EDGE_S
         piece = self._audio.between(begin_s, fall_s - EDGE_S)
-        tail = None
-        if piece is not None:
-            samples, start_s = piece
-            tail = find_tail(samples, self._audio.rate_hz, start_s)
-        self.seen.append(SeenTail(edge_s=fall_s, tail=tail))
+        if piece is None:
+            self.seen.append(SeenTail(edge_s=fall_s, tail=None))
+            return
+        samples, start_s = piece
+        rate_hz = self._audio.rate_hz
+        tail = find_tail(samples, rate_hz, start_s)
+        self.seen.append(
+            SeenTail(
+                edge_s=fall_s,
+                tail=tail,
+                has_tone_to_end=tail is None and has_tone_to_end(samples, rate_hz),
+                quiet_from_s=math.inf if tail else quiet_from_s(samples, rate_hz, start_s),
+            )
+        )

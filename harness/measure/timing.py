@@ -8,6 +8,7 @@ Pairing: an output edge belongs to the last input edge of its kind before it, un
 has changed again in between (keyed again before the hang time was over, or gone before the
 output came up). An input keying without an answer is counted and named.
 
+What single times say together stands in ``spread.py``, ``hang_timer.py`` and ``time_out.py``.
 Each position of the squelch knob that the steps name has its readings by itself.
 
 Memory: every edge, one keying's trace, ten seconds of audio.
@@ -20,14 +21,21 @@ from collections.abc import Mapping, Sequence
 from harness.blocks import Block
 from harness.devices import Role
 from harness.errors import BadInput
+from harness.measure.answers import Answers, Fall, answers_of_output, answers_of_two, falls_of
 from harness.measure.keyed_channel import CarrierKeying
 from harness.measure.keying import Keying
 from harness.measure.knob_times import KnobTimes, knob_condition
-from harness.measure.pairs import Pair, pair_edges
 from harness.measure.quieting_keying import QuietingKeying
 from harness.measure.setup import Channel, Options
+from harness.measure.spread import spread_reading
 from harness.measure.tail_watch import TailWatch
-from harness.measure.timing_readings import Drop, between_recordings, hang_of_output, tail_reading
+from harness.measure.timing_readings import (
+    between_recordings,
+    hang_of_output,
+    tail_reading,
+    time_out_reading,
+    timer_reading,
+)
 from harness.measure.timing_series import envelope_series, keying_series, times_series
 from harness.readings import ConditionValue, Findings, Reading, Series, not_measured
 
@@ -128,11 +136,13 @@ class Timing:
         return found
 
     def _readings(self, keyings: Mapping[Role, Keying]) -> tuple[list[Reading], list[Series]]:
-        if "input" in keyings and "output" in keyings:
-            return self._of_two(keyings["input"], keyings["output"])
-        recordings = tuple(channel.name for channel in self._channels.values())
         if "output" in keyings and self._tails is not None:
-            return self._of_output(keyings["output"])
+            output = self._channels["output"]
+            falls = falls_of(keyings["output"], self._tails.seen, output.skew_s)
+            if "input" in keyings:
+                return self._of_two(keyings["input"], keyings["output"], falls)
+            return self._of_output(keyings["output"], falls)
+        recordings = tuple(channel.name for channel in self._channels.values())
         why = "It needs the recording of the output."
         return [
             not_measured(name, why, recordings=recordings, conditions=knob_condition(knob))
@@ -140,20 +150,22 @@ class Timing:
             for name in ("attack_time", "hang_time", "squelch_tail")
         ], []
 
-    def _of_two(self, incoming: Keying, outgoing: Keying) -> tuple[list[Reading], list[Series]]:
-        attacks = pair_edges(incoming, outgoing, is_rising=True)
-        hangs = pair_edges(incoming, outgoing, is_rising=False)
+    def _of_two(
+        self, incoming: Keying, outgoing: Keying, falls: Sequence[Fall]
+    ) -> tuple[list[Reading], list[Series]]:
+        answers = answers_of_two(incoming, outgoing, falls)
         keyed = sum(edge.is_rising for edge in incoming.edges)
-        if keyed > len(attacks):
+        if keyed > len(answers.attacks):
             self._cautions.append(
-                f"{keyed - len(attacks)} of {keyed} input keyings did not key the output"
+                f"{keyed - len(answers.attacks)} of {keyed} input keyings did not key the output"
                 " (or found it keyed)."
             )
         dropped = sum(not edge.is_rising for edge in incoming.edges)
-        if dropped > len(hangs):
+        cut = len(answers.cuts.by_timer) + len(answers.cuts.others)
+        if dropped > len(answers.hangs) + cut:
             self._cautions.append(
-                f"{dropped - len(hangs)} of {dropped} times the output did not drop before the"
-                " input came back or the recording ended."
+                f"{dropped - len(answers.hangs) - cut} of {dropped} times the output did not drop"
+                " before the input came back or the recording ended."
             )
         if not any(self._channels[role].skew_contributions for role in ("input", "output")):
             self._cautions.append(
@@ -161,42 +173,45 @@ class Timing:
                 " holds nothing of how far apart the recorders began."
             )
         source, output = self._channels["input"], self._channels["output"]
-        tails = self._tails_of(outgoing)
         readings: list[Reading] = []
         series: list[Series] = []
         for knob in self._knobs.positions:
             conditions = knob_condition(knob)
-            ours = self._at(knob, attacks), self._at(knob, hangs)
+            ours = self._at(knob, answers)
             readings += [
-                between_recordings("attack_time", ours[0], source, output, conditions),
-                between_recordings("hang_time", ours[1], source, output, conditions),
-                tail_reading(self._with_knob(knob, tails), output, conditions),
+                between_recordings("attack_time", ours.attacks, source, output, conditions),
+                between_recordings("hang_time", ours.hangs, source, output, conditions),
+                tail_reading(ours.falls, ours.tails_absent, output, conditions),
             ]
-            series += [
-                times_series("attack_times", ours[0], self._suffix(knob), conditions),
-                times_series("hang_times", ours[1], self._suffix(knob), conditions),
-            ]
-        return readings, [found for found in series if len(found.values)]
+            recordings = (source.name, output.name)
+            readings += spread_reading("attack_spread", ours.attacks, conditions, recordings)
+            readings += self._about_hangs(ours, conditions, recordings)
+            series += times_series("attack", ours.attacks, self._suffix(knob), conditions)
+            series += times_series("hang", ours.hangs, self._suffix(knob), conditions)
+        self._cautions += answers.cuts.words
+        return readings, series
 
-    def _of_output(self, outgoing: Keying) -> tuple[list[Reading], list[Series]]:
+    def _of_output(
+        self, outgoing: Keying, falls: Sequence[Fall]
+    ) -> tuple[list[Reading], list[Series]]:
         output = self._channels["output"]
         delay_s = self._options.repeater_delay_s
-        tails = self._tails_of(outgoing)
-        hangs = [seen.hang(output, delay_s or 0.0) for seen in tails]
-        drops = sum(not edge.is_rising for edge in outgoing.edges)
+        answers = answers_of_output(falls, delay_s or 0.0)
+        ended = [fall for fall in falls if fall.tail is not None or fall.has_tone_to_end]
+        drops = len(falls)
         if outgoing.edges and not outgoing.edges[0].is_rising:
             # Keyed before the recording began: what dropped the input may lie before it, too.
-            drops -= not any(pair.number == 1 for pair in hangs)
-        if drops > len(hangs):
+            drops -= not any(fall.number == 1 for fall in ended)
+        if drops > len(ended):
             self._cautions.append(
-                f"{drops - len(hangs)} of {drops} times the repeated audio does not show when the"
+                f"{drops - len(ended)} of {drops} times the repeated audio does not show when the"
                 " input dropped; use a steady test tone or a plain carrier."
             )
         readings: list[Reading] = []
         series: list[Series] = []
         for knob in self._knobs.positions:
             conditions = {**OUTPUT_ONLY, **knob_condition(knob)}
-            ours = self._at(knob, hangs)
+            ours = self._at(knob, answers)
             readings += [
                 not_measured(
                     "attack_time",
@@ -205,32 +220,35 @@ class Timing:
                     conditions=conditions,
                 ),
                 hang_of_output(ours, output, delay_s, conditions),
-                tail_reading(self._with_knob(knob, tails), output, conditions),
+                tail_reading(ours.falls, ours.tails_absent, output, conditions),
             ]
-            if ours:
-                series.append(times_series("hang_times", ours, self._suffix(knob), conditions))
+            readings += self._about_hangs(ours, conditions, (output.name,))
+            series += times_series("hang", ours.hangs, self._suffix(knob), conditions)
+        self._cautions += answers.cuts.words
         return readings, series
 
-    def _at(self, knob: str | None, pairs: Sequence[Pair]) -> list[Pair]:
-        """Pairs that began while the knob stood at a position."""
-        return [pair for pair in pairs if self._knobs.at(pair.from_s) == knob]
+    def _about_hangs(
+        self,
+        ours: Answers,
+        conditions: Mapping[str, ConditionValue],
+        recordings: tuple[str, ...],
+    ) -> list[Reading]:
+        """Give how far the hang times lie apart, how their timer is, and what cuts it."""
+        readings = spread_reading("hang_spread", ours.hangs, conditions, recordings)
+        readings += timer_reading(ours.runs, conditions, recordings)
+        readings += time_out_reading(ours.cuts, self._channels["output"], conditions)
+        where = f" Knob at {conditions['knob']}." if "knob" in conditions else ""
+        self._cautions += [
+            reading.note + where
+            for reading in readings
+            if reading.name == "hang_timer" and reading.value != "steady"
+        ]
+        return readings
 
-    def _with_knob(self, knob: str | None, tails: Sequence[Drop]) -> list[Drop]:
-        return [drop for drop in tails if self._knobs.at(drop.edge.time_s) == knob]
+    def _at(self, knob: str | None, answers: Answers) -> Answers:
+        """Give what began while the knob stood at a position."""
+        return answers.where(lambda time_s: self._knobs.at(time_s) == knob)
 
     def _suffix(self, knob: str | None) -> str:
         """Give what tells the series of several positions apart by name."""
         return f"_{knob}" if len(self._knobs.positions) > 1 else ""
-
-    def _tails_of(self, outgoing: Keying) -> list[Drop]:
-        """Falling edges of the output whose audio shows the drop, numbered from 1."""
-        output = self._channels["output"]
-        watched = [] if self._tails is None else self._tails.seen
-        seen = {s.edge_s + output.skew_s: s.tail for s in watched}
-        falls = [edge for edge in outgoing.edges if not edge.is_rising]
-        found = []
-        for number, edge in enumerate(falls, start=1):
-            tail = seen.get(edge.time_s)
-            if tail is not None:
-                found.append(Drop(number=number, edge=edge, tail=tail))
-        return found

@@ -4,54 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
-from harness.measure.keying import Edge, model_uncertainty_s
+from harness.measure.answers import Answers, Fall
+from harness.measure.hang_timer import TimerRun, judge_hang_timer
+from harness.measure.keying import model_uncertainty_s
 from harness.measure.pairs import Pair
 from harness.measure.setup import Channel
-from harness.measure.tail import ONSET_S, RINGING_S, Tail
+from harness.measure.spread import range_in_words
+from harness.measure.tail import EDGE_S, GRAIN_S, ONSET_S, RINGING_S, TONE_END_S
+from harness.measure.time_out import Cuts
 from harness.readings import ConditionValue, Reading, measured, not_measured
 from harness.uncertainty import Contribution, rectangular, scaled
 
 UNKNOWN_DELAY_S = 3e-3
 """Greatest delay of an analogue repeater from its port to its transmitter, the half-width of a
 rectangle. Chosen: a narrow IF filter and the audio filters take about a millisecond each."""
+SHORTEST_SEEN_S = 2e-3
+"""A noise burst as long as this is seen, a shorter one may be taken for the tone's end. By
+simulation, behind audio filters from 2.8 to 6 kHz."""
 
 Conditions = Mapping[str, ConditionValue]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drop:
-    """A fall of the output, numbered from 1 in the take, and what its audio showed before it."""
-
-    number: int
-    edge: Edge
-    tail: Tail
-
-    def hang(self, output: Channel, delay_s: float) -> Pair:
-        """Give the time from the input's drop, as the audio tells it, to this edge."""
-        return Pair(
-            number=self.number,
-            from_s=self.tail.input_dropped_s + output.skew_s - delay_s,
-            to_s=self.edge.time_s,
-            noise_s=math.hypot(self.edge.uncertainty_s, self.tail.dropped_uncertainty_s),
-        )
-
-    def burst(self, output: Channel) -> Pair:
-        """Give the noise burst, up to where it ends by itself or with the carrier."""
-        tail = self.tail
-        ends_by_itself = tail.burst_end_s is not None
-        return Pair(
-            number=self.number,
-            from_s=tail.input_dropped_s,
-            to_s=self.edge.time_s - output.skew_s if tail.burst_end_s is None else tail.burst_end_s,
-            noise_s=math.hypot(
-                tail.dropped_uncertainty_s,
-                tail.end_uncertainty_s if ends_by_itself else self.edge.uncertainty_s,
-            ),
-        )
 
 
 def between_recordings(
@@ -75,7 +50,7 @@ def between_recordings(
 
 
 def hang_of_output(
-    hangs: Sequence[Pair], output: Channel, delay_s: float | None, conditions: Conditions
+    ours: Answers, output: Channel, delay_s: float | None, conditions: Conditions
 ) -> Reading:
     """Give the mean hang time where the input's drop was read from the repeated audio.
 
@@ -83,18 +58,15 @@ def hang_of_output(
     ----------
     delay_s : the repeater's audio delay, already taken off; None where it is not known
     """
+    hangs = ours.hangs
     if not hangs:
-        return not_measured(
-            "hang_time",
-            "The repeated audio does not show when the input dropped.",
-            recordings=(output.name,),
-            conditions=conditions,
-        )
+        return _no_hang_seen(ours, output, delay_s, conditions)
+    is_noise = all(fall.tail.is_burst for fall in ours.falls if fall.tail is not None)
     contributions = [
         *_repeatability(f"{output.name}.hang_time", hangs),
         *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in hangs]))),
         _filter(output, 1.0),
-        _onset(output, "input_dropped", -1.0),
+        _onset(output, "input_dropped", -1.0, ONSET_S if is_noise else TONE_END_S),
     ]
     if delay_s is None:
         contributions.append(
@@ -108,26 +80,112 @@ def hang_of_output(
     return _reading("hang_time", hangs, contributions, conditions, (output.name,))
 
 
-def tail_reading(drops: Sequence[Drop], output: Channel, conditions: Conditions) -> Reading:
-    """Give the mean length of the noise burst."""
-    bursts = [drop for drop in drops if drop.tail.is_burst]
-    ends_by_itself = any(drop.tail.burst_end_s is not None for drop in bursts)
-    pairs = [drop.burst(output) for drop in bursts]
-    if not pairs:
+def _no_hang_seen(
+    ours: Answers, output: Channel, delay_s: float | None, conditions: Conditions
+) -> Reading:
+    """Give a bound where the test tone is heard up to every fall, or say that nothing shows it."""
+    toned = [fall for fall in ours.falls if fall.has_tone_to_end]
+    if not toned or len(toned) < len(ours.falls):
+        return not_measured(
+            "hang_time",
+            "The repeated audio does not show when the input dropped.",
+            recordings=(output.name,),
+            conditions=conditions,
+        )
+    return Reading(
+        name="hang_time",
+        # The tone may have ended within what is left out at the edge, and a grain.
+        value=EDGE_S + GRAIN_S + (UNKNOWN_DELAY_S if delay_s is None else delay_s),
+        unit="s",
+        bound="upper",
+        count=len(toned),
+        conditions=conditions,
+        recordings=(output.name,),
+        note="The test tone is heard up to the carrier's end: no hang, or each time the"
+        " transmitter was cut with the input still on",
+    )
+
+
+def tail_reading(
+    falls: Sequence[Fall], absent: frozenset[int], output: Channel, conditions: Conditions
+) -> Reading:
+    """Give the mean length of the noise burst, or that there is none.
+
+    Parameters
+    ----------
+    absent : numbers of the falls that show when the input dropped, and no burst after it
+    """
+    found = [(fall, pair) for fall in falls if (pair := fall.burst()) is not None]
+    without = sum(fall.number in absent for fall in falls)
+    if not found:
+        return _no_tail_seen(without, output, conditions)
+    pairs = [pair for _, pair in found]
+    contributions = [
+        *_repeatability(f"{output.name}.squelch_tail", pairs),
+        *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in pairs]))),
+        _onset(output, "burst_begins", -1.0),
+        # It ends by itself, or with the carrier.
+        _filter(output, 1.0)
+        if all(fall.ends_with_audio for fall, _ in found)
+        else _ringing(output),
+    ]
+    note = f"{without} of {without + len(pairs)} drops have no tail" if without else ""
+    return _reading("squelch_tail", pairs, contributions, conditions, (output.name,), note)
+
+
+def _no_tail_seen(without: int, output: Channel, conditions: Conditions) -> Reading:
+    if not without:
         return not_measured(
             "squelch_tail",
             "No noise burst seen in the repeated audio.",
             recordings=(output.name,),
             conditions=conditions,
         )
-    contributions = [
-        *_repeatability(f"{output.name}.squelch_tail", pairs),
-        *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in pairs]))),
-        _onset(output, "burst_begins", -1.0),
-        # It ends by itself, or with the carrier.
-        _ringing(output) if ends_by_itself else _filter(output, 1.0),
+    return Reading(
+        name="squelch_tail",
+        value=SHORTEST_SEEN_S,
+        unit="s",
+        bound="upper",
+        count=without,
+        conditions=conditions,
+        recordings=(output.name,),
+        note="tail absent: no noise follows the input's end",
+    )
+
+
+def timer_reading(
+    runs: Sequence[TimerRun], conditions: Conditions, recordings: tuple[str, ...]
+) -> list[Reading]:
+    """Give the state of the hang timer; nothing where there are too few hang times."""
+    judgement = judge_hang_timer(runs)
+    if judgement is None:
+        return []
+    return [
+        Reading(
+            name="hang_timer",
+            value=judgement.state,
+            unit="",
+            count=len(runs),
+            conditions=conditions,
+            recordings=recordings,
+            note=judgement.evidence,
+        )
     ]
-    return _reading("squelch_tail", pairs, contributions, conditions, (output.name,))
+
+
+def time_out_reading(cuts: Cuts, output: Channel, conditions: Conditions) -> list[Reading]:
+    """Give the mean time after which a timer cuts; nothing where none does."""
+    pairs = cuts.by_timer
+    if not pairs:
+        return []
+    contributions = [
+        *_repeatability(f"{output.name}.time_out", pairs),
+        *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in pairs]))),
+        # Of a rise and of a fall: it makes one early and the other late.
+        replace(_filter(output, 2.0), name=f"{output.name}.channel_filter_both_s"),
+    ]
+    note = "" if len(pairs) > 1 else "one cut: that a timer does it is not known"
+    return [_reading("time_out", pairs, contributions, conditions, (output.name,), note)]
 
 
 def _reading(
@@ -136,7 +194,9 @@ def _reading(
     contributions: Sequence[Contribution],
     conditions: Conditions,
     recordings: tuple[str, ...],
+    note: str = "",
 ) -> Reading:
+    """Make the reading of a mean; its note says how the single times lie, and what is given."""
     return measured(
         name,
         float(np.mean([pair.lasted_s for pair in pairs])),
@@ -144,6 +204,7 @@ def _reading(
         count=len(pairs),
         conditions=conditions,
         recordings=recordings,
+        note="; ".join(words for words in (note, range_in_words(pairs)) if words),
     )
 
 
@@ -193,10 +254,10 @@ def _filter(channel: Channel, sign: float) -> Contribution:
     )
 
 
-def _onset(channel: Channel, what: str, sign: float) -> Contribution:
+def _onset(channel: Channel, what: str, sign: float, half_width_s: float = ONSET_S) -> Contribution:
     return Contribution(
         name=f"{channel.name}.{what}",
-        standard_uncertainty=rectangular(ONSET_S),
+        standard_uncertainty=rectangular(half_width_s),
         sensitivity=sign,
         source="onset in filtered audio, by simulation",
         distribution="rectangular",

@@ -55,19 +55,27 @@ def envelope_series(role: Role, trace: Trace, skew_s: float, keying: Keying) -> 
 
 
 def times_series(
-    name: str, pairs: Sequence[Pair], suffix: str, conditions: Mapping[str, ConditionValue]
-) -> Series:
-    """Give the time of every keying, against its number from 1."""
-    return Series(
-        name=name + suffix,
-        unit="s",
-        axes=(
-            Axis(
-                name="keying",
-                unit="1",
-                values=np.array([pair.number for pair in pairs], np.float64),
-            ),
+    what: str, pairs: Sequence[Pair], suffix: str, conditions: Mapping[str, ConditionValue]
+) -> list[Series]:
+    """Give the time of every keying: against its number from 1, and against when it began."""
+    if not pairs:
+        return []
+    times_s = np.array([pair.lasted_s for pair in pairs], np.float64)
+    numbers = np.array([pair.number for pair in pairs], np.float64)
+    began_s = np.array([pair.from_s for pair in pairs], np.float64)
+    return [
+        Series(
+            name=f"{what}_times{suffix}",
+            unit="s",
+            axes=(Axis(name="keying", unit="1", values=numbers),),
+            values=times_s,
+            conditions=conditions,
         ),
-        values=np.array([pair.lasted_s for pair in pairs], np.float64),
-        conditions=conditions,
-    )
+        Series(
+            name=f"{what}_course{suffix}",
+            unit="s",
+            axes=(Axis(name="time", unit="s", values=began_s),),
+            values=times_s,
+            conditions=conditions,
+        ),
+    ]

@@ -11,7 +11,8 @@ from scipy.signal import firwin
 from harness.blocks import Block
 from harness.dsp.tone import strongest_tone_hz
 from harness.measure.repeated_audio import RepeatedAudio
-from harness.measure.tail import SPEECH_HZ, find_tail, notched
+from harness.measure.tail import find_tail, has_tone_to_end, notched, quiet_from_s
+from harness.measure.tone_end import SPEECH_HZ
 
 RATE_HZ = 12500.0
 SPEECH = firwin(201, [300, 3000], pass_zero=False, fs=RATE_HZ)
@@ -70,11 +71,51 @@ def test_burst_to_the_end_of_the_carrier(random):
     assert tail.input_dropped_s == pytest.approx(0.9, abs=2e-4)
 
 
-def test_tone_that_stops_without_a_burst():
-    tail = find_tail(audio(0.9, 0.0, 0.7), RATE_HZ, 0.0)
-    assert tail is not None
-    assert not tail.is_burst
-    assert tail.input_dropped_s == pytest.approx(0.9, abs=2e-4)
+@pytest.mark.parametrize("tone_hz", [400.0, 1000.0, 2500.0])
+@pytest.mark.parametrize("left", [5.0, 60.0, 500.0])
+def test_tone_that_stops_without_a_burst(left, tone_hz):
+    """Down to 6.5 dB of tone over noise; a burst is not called absent where noise would hide it.
+
+    0.5 ms at that: two standard deviations by simulation.
+    """
+    for random in range(6):
+        tail = find_tail(
+            audio(0.9, 0.0, 0.7, left=left, tone_hz=tone_hz, random=random), RATE_HZ, 0.0
+        )
+        assert tail is not None
+        assert not tail.is_burst
+        assert tail.hides_burst is (left == 500.0)
+        assert tail.input_dropped_s == pytest.approx(0.9, abs=5e-4 if left == 500.0 else 2e-4)
+
+
+@pytest.mark.parametrize("burst_s", [0.0015, 0.002, 0.003, 0.005, 0.007])
+@pytest.mark.parametrize("tone_hz", [400.0, 1000.0, 2500.0])
+def test_burst_of_a_few_milliseconds(burst_s, tone_hz):
+    """A notch rings at the tone's own end for as long as this; the tone itself does not."""
+    for random in range(6):
+        tail = find_tail(audio(0.9, burst_s, 0.5, tone_hz=tone_hz, random=random), RATE_HZ, 10.0)
+        assert tail is not None
+        assert tail.is_burst
+        assert tail.input_dropped_s == pytest.approx(10.9, abs=2e-4)
+        assert tail.burst_end_s - tail.input_dropped_s == pytest.approx(burst_s, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("tone_s", "burst_s", "silent_s", "to_end", "quiet_s"),
+    [
+        (1.5, 0.0, 0.0, True, None),
+        (1.0, 0.0, 0.5, False, 1.0),
+        (1.0, 0.3, 0.2, False, 1.3),
+        (0.0, 1.5, 0.0, False, None),
+        (0.0, 0.0, 1.5, False, 0.0),
+    ],
+)
+def test_tone_to_the_end_and_from_when_it_is_quiet(tone_s, burst_s, silent_s, to_end, quiet_s):
+    x = audio(tone_s, burst_s, silent_s)
+    assert has_tone_to_end(x, RATE_HZ) is to_end
+    if quiet_s is not None:
+        # Grains of a millisecond, one of which holds the end; what a filter rings on may be next.
+        assert quiet_from_s(x, RATE_HZ, 7.0) == pytest.approx(7.0 + quiet_s, abs=2e-3)
 
 
 @pytest.mark.parametrize(
