@@ -70,6 +70,7 @@ class GeneratorDescription(Connected):
     maximum_dbm: LevelDbm | None = None
     reverse_power_w: RatingW | None = None
     level_uncertainty_db: UncertaintyDb | None = None
+    level_step_db: UncertaintyDb | None = None
     serial: Name | None = None
     calibration: DeviceName | None = None
     path: tuple[PathElement, ...] = ()
@@ -92,6 +93,8 @@ class GeneratorDescription(Connected):
         low, high = self.minimum_dbm, self.maximum_dbm
         if low is not None and high is not None and low >= high:
             refuse(f"minimum_dbm = {low:g} does not lie below maximum_dbm = {high:g}")
+        if self.level_step_db is not None and self.level_uncertainty_db is None:
+            refuse("has level_step_db and no level_uncertainty_db; write that of its scale too")
         return self
 
 

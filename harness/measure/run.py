@@ -192,6 +192,8 @@ def _with_descriptions(options: Options, unit: Unit | None, bench: Bench | None)
         options = replace(options, end_v=unit.battery.end_v)
     if bench is not None and not options.stimulus_contributions:
         options = replace(options, stimulus_contributions=bench.stimulus_contributions())
+    if bench is not None and bench.generator is not None and options.level_step_db is None:
+        options = replace(options, level_step_db=bench.generator.level_step_db)
     if bench is not None and not options.voltage_contributions:
         options = replace(options, voltage_contributions=bench.voltage_contributions())
     if bench is not None and not options.current_contributions:

@@ -114,7 +114,8 @@ class Options:
     ``rated_deviation_hz``, ``emphasis`` and ``end_v`` come from the unit file. ``repeater_delay_s``
     is the unit's audio delay, for timing from the output alone; None when unknown.
     ``standard_span_s`` is the part of a recording that holds standard test modulation.
-    ``stimulus_contributions`` is the uncertainty, in dB, of a level as the generator was set;
+    ``stimulus_contributions`` is the uncertainty, in dB, of a level as the generator was set, and
+    ``level_step_db`` how finely it can be set where that is coarse;
     ``voltage_contributions`` and ``current_contributions`` that of the meter on the supply, in V
     and A. ``mask`` is an emission mask by name or file, ``power_w`` the transmitter's rated power,
     from the unit file unless given.
@@ -128,6 +129,7 @@ class Options:
     end_v: float | None = None
     repeater_delay_s: float | None = None
     stimulus_contributions: tuple[Contribution, ...] = ()
+    level_step_db: float | None = None
     voltage_contributions: tuple[Contribution, ...] = ()
     current_contributions: tuple[Contribution, ...] = ()
     mask: str | None = None

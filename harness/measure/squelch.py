@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from statistics import median_low
 
 import numpy as np
 
@@ -19,10 +20,16 @@ from harness.errors import BadInput
 from harness.measure.keyed_channel import CarrierKeying
 from harness.measure.keying import Keying
 from harness.measure.setup import Channel, Options, Step
-from harness.measure.squelch_position import FITTED, READ_BEFORE_END_S, SquelchPosition
+from harness.measure.squelch_position import (
+    FITTED,
+    READ_BEFORE_END_S,
+    SquelchPosition,
+    hang_lags,
+)
 from harness.measure.staircase import StepEnd, is_staircase_step
 from harness.measure.steps import StepLevels
 from harness.readings import Findings, Reading, Series, not_measured, sentence
+from harness.uncertainty import Contribution, rectangular
 
 
 class Squelch:
@@ -31,7 +38,7 @@ class Squelch:
     Parameters
     ----------
     channels : an "output" (IQ); an "input" beside it gives the levels as they really were
-    options : ``stimulus_contributions`` is heeded
+    options : ``stimulus_contributions`` and ``level_step_db`` are heeded
 
     Raises
     ------
@@ -64,7 +71,10 @@ class Squelch:
 
     def finish(self) -> Findings:
         """Give the readings of each knob position."""
-        keying = self._keying.finish()
+        return self.found(self._keying.finish())
+
+    def found(self, keying: Keying) -> Findings:
+        """Give the readings for a keying of the output."""
         if not self._steps:
             note = "no steps of level are annotated in the recording"
             every = (*FITTED, "keying_state", "false_keying_rate")
@@ -85,8 +95,12 @@ class Squelch:
         readings: list[Reading] = []
         series: list[Series] = []
         knobs = list(dict.fromkeys(step.knob for step in self._steps))
+        hang_s = _hang_s([hang_lags([e for e in ends if e.step.knob == k], keying) for k in knobs])
+        setting = () if self._levels.is_measured else self._setting()
         for knob in knobs:
-            part = SquelchPosition(knob, ends, keying, shared, self._names)
+            part = SquelchPosition(
+                knob, ends, keying, shared, self._names, hang_s=hang_s, setting=setting
+            )
             readings += part.readings()
             series += part.series(suffix=f"_{knob}" if len(knobs) > 1 else "")
             cautions += part.cautions()
@@ -96,6 +110,19 @@ class Squelch:
             series=tuple(series),
             cautions=tuple(cautions),
         )
+
+    def _setting(self) -> tuple[Contribution, ...]:
+        """Uncertainty of one setting of a level that is set in coarse steps: half a step."""
+        step_db = self._options.level_step_db
+        if not step_db:
+            return ()
+        half = Contribution(
+            name="setting",
+            standard_uncertainty=rectangular(step_db / 2.0),
+            distribution="rectangular",
+            source=f"levels set in steps of {step_db:g} dB",
+        )
+        return (half,)
 
     def _true_levels(self) -> list[float | None]:
         """Level of each step: mean in dB over all steps set alike, as each has its own noise."""
@@ -148,6 +175,18 @@ def _step_ends(
                 level_port_dbm=level,
                 keyed=keying.keyed_at(max(step.end_s - READ_BEFORE_END_S, step.start_s)),
                 keyed_before=before,
+                dropped_s=_last_drop_s(step, keying),
             )
         )
     return tuple(ends)
+
+
+def _last_drop_s(step: Step, keying: Keying) -> float | None:
+    edges = keying.edges_between(step.start_s, step.end_s - READ_BEFORE_END_S)
+    return max((edge.time_s for edge in edges if not edge.is_rising), default=None)
+
+
+def _hang_s(lags_s: Sequence[Sequence[float]]) -> float | None:
+    """Give the hang as the positions show it; a key-up by chance in it makes some longer."""
+    every = [lag_s for of_position in lags_s for lag_s in of_position]
+    return median_low(every) if every else None

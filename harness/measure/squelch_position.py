@@ -9,12 +9,19 @@ Keying state, the first that holds:
 state           rule
 ==============  ================================================================================
 always keyed    never unkeyed at the end of a step nor anywhere in the steps without a signal,
-                and one of these long enough to outlast a hang
-never keyed     steps with a signal, and at the end of none of them keyed
-chatters        two drops or more inside steps that hold a level 1 dB or more above the highest
-                one that any rising sweep needed to open
+                and one of these long enough to outlast a hang; or so at first, and then for good
+                unkeyed whatever the level: its time-out timer has cut it
+never keyed     steps with a signal, at the end of none of them keyed, and no two key-ups in
+                those at the highest level
+chatters        two drops or more while the level stays 1 dB or more above that at which half
+                of the ways up first keyed it, each followed by a key-up while it still does; where
+                it keys up without a signal too, which opens sweeps by chance, only within 1 dB of
+                the highest level. Or never keyed but for the two key-ups
 normal          keyed at some steps with a signal, unkeyed at others or without one
 ==============  ================================================================================
+
+A drop so far above the opening that no key-up follows is no chatter: a time-out timer cuts so. What
+comes after it, until the next key-up or the next time without a signal, says nothing of closing.
 """
 
 from __future__ import annotations
@@ -22,6 +29,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from statistics import median_low
 from typing import Any, Literal
 
 import numpy as np
@@ -43,11 +52,20 @@ answer, more than the stimulus and the recording are out of step."""
 OUTLASTS_HANG_S = 3.0
 """A step without a signal that may follow one with: chosen, above usual hang times (common
 practice, no source: half a second to two)."""
+OUTLASTS_HANGS = 1.5
+"""And so many times a hang that was seen. Chosen: a hang timer varies by less."""
 OUTLASTS_NOISE_S = 0.5
 """A step without a signal that nothing came before in the recording. Chosen."""
 CHATTER_ABOVE_DB = 1.0
 CHATTER_DROPS = 2
 """Chosen: one drop may be a fade of the stimulus as it was set."""
+TIME_OUT_SHARE = 0.98
+"""A keying as long as one that was cut, but for so much, was cut too. Chosen: a timer's scatter."""
+FEW_SWEEPS = 5
+"""From so many sweeps that all say the same, half of all sweeps do: 1 in 2^5 is 3 %."""
+UNSEEN_SPREAD_DB = 1.0
+"""Spread that is allowed for where too few sweeps were made to show it. Chosen: above the 0.75 dB
+of DESIGN section 3."""
 LOPSIDED = 1.2
 """Ratio of the halves of an interval above which both ends are given. Chosen."""
 FINE_LEVELS = 201
@@ -60,8 +78,37 @@ class _Quiet:
 
     key_ups: int
     watched_s: float
-    lags_s: tuple[float, ...]
-    """From the end of the signal to the drop, where the transmitter was keyed then."""
+
+
+def hang_lags(ends: Sequence[StepEnd], keying: Keying) -> tuple[float, ...]:
+    """Give the times from the end of a signal to the drop, where the transmitter was keyed.
+
+    Parameters
+    ----------
+    ends : of one knob position, in order of time
+    keying : of the output
+
+    Returns
+    -------
+    tuple of float, s : one for each step without a signal in which it dropped
+    """
+    given = []
+    for before, end in pairwise(ends):
+        if before.level_port_dbm is None or end.level_port_dbm is not None or not end.keyed_before:
+            continue
+        for edge in keying.edges_between(end.step.start_s, end.step.end_s):
+            if not edge.is_rising:
+                given.append(edge.time_s - end.step.start_s)
+                break
+    return tuple(given)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Cut:
+    """A drop that the squelch did not make, and how long the keying was that it ended."""
+
+    at_s: float
+    length_s: float | None
 
 
 class SquelchPosition:
@@ -74,16 +121,24 @@ class SquelchPosition:
         keying: Keying,
         shared: tuple[Contribution, ...],
         names: tuple[str, ...],
+        *,
+        hang_s: float | None = None,
+        setting: tuple[Contribution, ...] = (),
     ) -> None:
         self._ends = tuple(end for end in ends if end.step.knob == knob)
         self._is_first = bool(ends) and self._ends[0] is ends[0]
         self._keying = keying
         self._shared = shared
+        self._setting = setting
+        self._hang_s = hang_s
         self._conditions: dict[str, Any] = {} if knob is None else {"knob": knob}
         self._more: dict[str, Any] = {"conditions": self._conditions, "recordings": names}
         self._knob = knob
-        self._sweeps: Sweeps = find_sweeps(self._ends)
+        self._sweeps: Sweeps = find_sweeps(self._ends, hang_s or 0.0)
         self._quiet = self._look_at_quiet()
+        self._cuts = self._find_cuts()
+        if self._cuts:
+            self._sweeps = find_sweeps(self._without_cuts(), hang_s or 0.0)
         self._state, self._why = self._keying_state()
         self._opening = fit_ogive(draws_from_bounds(self._sweeps.opening))
         self._closing = fit_ogive(draws_from_bounds(self._sweeps.closing))
@@ -103,12 +158,28 @@ class SquelchPosition:
         """Give what the user should know before trusting the readings."""
         given = []
         where = f" at {self._knob}" if self._knob else ""
-        dwells = [end.step.duration_s for end in self._falling_steps()]
-        lag_s = max(self._quiet.lags_s, default=0.0)
-        if dwells and lag_s > min(dwells) - READ_BEFORE_END_S:
+        dwells = [end.step.duration_s for end in self._turned(-1.0)]
+        rising = [end.step.duration_s for end in self._turned(1.0)]
+        if dwells and (self._hang_s or 0.0) > min(dwells) - READ_BEFORE_END_S:
             given.append(
                 f"Squelch{where}: falling steps of {min(dwells):.2f} s do not outlast the hang of"
-                f" {lag_s:.2f} s; closing reads too low. Dwell longer."
+                f" {self._hang_s:.2f} s; closing is known to several steps only. Dwell longer."
+            )
+        elif self._hang_s is None and self._sweeps.closing and dwells and rising:
+            if min(dwells) < min(OUTLASTS_HANG_S, 1.1 * min(rising)):
+                given.append(
+                    f"Squelch{where}: falling steps are as short as rising ones, and the hang does"
+                    f" not show; if it is longer than {min(dwells):.2f} s, closing reads too low."
+                )
+        if self._cuts:
+            lengths_s = [cut.length_s for cut in self._cuts if cut.length_s is not None]
+            after = f" after {float(np.median(lengths_s)):.2f} s" if lengths_s else ""
+            times = "once" if len(self._cuts) == 1 else f"{len(self._cuts)} times"
+            longer = self._some_last_longer(max(lengths_s, default=0.0))
+            timer = "." if longer else ": a time-out timer?"
+            given.append(
+                f"Squelch{where}: {times} the transmitter dropped{after} far above the opening"
+                f" and did not come back{timer} Closing is read without these."
             )
         one_sided = sum(math.isinf(low) for low, _ in self._sweeps.opening)
         if self._state == "normal" and self._opening.state == "fitted" and one_sided:
@@ -118,20 +189,28 @@ class SquelchPosition:
             )
         return given
 
-    def _falling_steps(self) -> list[StepEnd]:
-        pairs = zip(self._ends, self._ends[1:], strict=False)
+    def _some_last_longer(self, length_s: float) -> bool:
+        """Whether a keying lasted clearly longer than a time: no timer cuts at that."""
+        return any(
+            span.opened is not None
+            and span.end_s - span.start_s > length_s / TIME_OUT_SHARE
+            and self._is_within(span.start_s)
+            for span in self._keying.keyed_spans
+        )
+
+    def _turned(self, way: float) -> list[StepEnd]:
+        """Give the steps to a higher (way 1) or a lower level (way -1) than that before them."""
         return [
             b
-            for a, b in pairs
+            for a, b in pairwise(self._ends)
             if a.level_port_dbm is not None
             and b.level_port_dbm is not None
-            and b.level_port_dbm < a.level_port_dbm
+            and way * (b.level_port_dbm - a.level_port_dbm) > 0.0
         ]
 
     def _look_at_quiet(self) -> _Quiet:
         key_ups, watched_s = 0, 0.0
-        lags_s = []
-        for number, end in enumerate(self._ends):
+        for end in self._ends:
             if end.level_port_dbm is not None:
                 continue
             begin_s, last_s = end.step.start_s, end.step.end_s
@@ -140,57 +219,176 @@ class SquelchPosition:
                 drop = next((edge for edge in edges if not edge.is_rising), None)
                 if drop is None:
                     continue
-                if number and self._ends[number - 1].level_port_dbm is not None:
-                    lags_s.append(drop.time_s - begin_s)
                 begin_s = drop.time_s
             key_ups += sum(edge.is_rising for edge in edges if edge.time_s > begin_s)
             watched_s += self._keying.seconds(begin_s, last_s, True)
             watched_s += self._keying.seconds(begin_s, last_s, False)
-        return _Quiet(key_ups=key_ups, watched_s=watched_s, lags_s=tuple(lags_s))
+        return _Quiet(key_ups=key_ups, watched_s=watched_s)
 
     def _keying_state(self) -> tuple[KeyingState | None, str]:
-        """Give the state, or None and why none can be told; the table on top of this file."""
+        """Give the state and a note, or None and why none can be told; the table on top."""
         told = [end for end in self._ends if end.keyed is not None]
         with_signal = [end for end in told if end.level_port_dbm is not None]
-        silent = [end for end in told if end.level_port_dbm is None]
         if not told:
             return None, "nobody can tell at the end of any step whether it is keyed"
-        unkeyed_s = sum(
-            self._keying.seconds(end.step.start_s, end.step.end_s, False) for end in silent
-        )
-        if all(end.keyed for end in told) and unkeyed_s == 0.0:
-            if any(self._outlasts(end) for end in silent):
+        first_off = next((n for n, end in enumerate(told) if not end.keyed), len(told))
+        before, after = told[:first_off], told[first_off:]
+        outlasted = any(self._stays_keyed(end) for end in before)
+        if not after and self._unkeyed_s(before) == 0.0:
+            if outlasted:
                 return "always keyed", ""
             return None, (
                 "keyed all through, and no step without a signal is long enough to tell a hang"
                 " time from an open squelch"
             )
+        if outlasted and self._is_over(after):
+            return "always keyed", (
+                "until it dropped for good, whatever the level: cut by a time-out timer?"
+            )
         if not with_signal:
             return None, "no step has a signal"
+        highest = max(end.level_port_dbm or -math.inf for end in with_signal)
         if not any(end.keyed for end in with_signal):
-            return "never keyed", ""
+            if self._key_ups_at(highest) >= CHATTER_DROPS:
+                return "chatters", "it keys up with a signal and does not stay"
+            note = f"not at the end of any step up to {highest:.1f} dBm"
+            if not any(span.keyed for span in self._keying.spans):
+                note += "; no carrier is seen all through: see that the receiver hears the unit"
+            return "never keyed", note
         if self._drops_above_region() >= CHATTER_DROPS:
             return "chatters", ""
         return "normal", ""
 
-    def _outlasts(self, end: StepEnd) -> bool:
-        """Whether a step without a signal is longer than what a signal before it could explain."""
-        first = self._is_first and end is self._ends[0]
-        return end.step.duration_s >= (OUTLASTS_NOISE_S if first else OUTLASTS_HANG_S)
+    def _unkeyed_s(self, ends: Iterable[StepEnd]) -> float:
+        """How long it was unkeyed in those steps that are without a signal."""
+        return sum(
+            self._keying.seconds(end.step.start_s, end.step.end_s, False)
+            for end in ends
+            if end.level_port_dbm is None
+        )
+
+    def _stays_keyed(self, end: StepEnd) -> bool:
+        """Whether a step without a signal is keyed for longer than a signal before explains."""
+        if end.level_port_dbm is not None or self._unkeyed_s([end]) > 0.0:
+            return False
+        if self._is_first and end is self._ends[0]:
+            return end.step.duration_s >= OUTLASTS_NOISE_S
+        least_s = max(OUTLASTS_HANG_S, OUTLASTS_HANGS * (self._hang_s or 0.0))
+        return end.step.duration_s >= least_s
+
+    def _is_over(self, ends: Sequence[StepEnd]) -> bool:
+        """Whether steps with a signal follow and none of them, nor what lies between, is keyed."""
+        if not any(end.level_port_dbm is not None for end in ends[1:]):
+            return False
+        edges = self._keying.edges_between(ends[0].step.end_s, ends[-1].step.end_s)
+        return not any(end.keyed for end in ends) and not any(edge.is_rising for edge in edges)
+
+    def _key_ups_at(self, level_port_dbm: float) -> int:
+        return sum(
+            edge.is_rising
+            for end in self._ends
+            if end.level_port_dbm is not None
+            and end.level_port_dbm >= level_port_dbm - CHATTER_ABOVE_DB
+            for edge in self._keying.edges_between(end.step.start_s, end.step.end_s)
+        )
+
+    def _first_key_ups(self) -> list[float]:
+        """Levels at which the transmitter first keyed on each way up, for however short a time."""
+        levels: list[float] = []
+        is_fresh, falls, earlier = True, False, -math.inf
+        for end in self._ends:
+            level = end.level_port_dbm
+            if level is None:
+                is_fresh, falls, earlier = True, False, -math.inf
+                continue
+            if falls and level > earlier:
+                is_fresh = end.keyed_before is False
+            falls = level < earlier or (falls and level == earlier)
+            edges = self._keying.edges_between(end.step.start_s, end.step.end_s)
+            if is_fresh and not falls and (end.keyed or any(edge.is_rising for edge in edges)):
+                levels.append(level)
+                is_fresh = False
+            earlier = level
+        return levels
+
+    def _far_above(self) -> list[tuple[float, float]]:
+        """Stretches of time in which the level stays well above what any sweep needed to open."""
+        needed = self._first_key_ups()
+        if not needed:
+            return []
+        least = median_low(needed) + CHATTER_ABOVE_DB
+        if self._quiet.key_ups:
+            levels = [end.level_port_dbm for end in self._ends if end.level_port_dbm is not None]
+            least = max(least, max(levels) - CHATTER_ABOVE_DB)
+        stretches: list[tuple[float, float]] = []
+        for before, end in pairwise((None, *self._ends)):
+            assert end is not None
+            if end.level_port_dbm is None or end.level_port_dbm < least:
+                continue
+            last_s = end.step.end_s - READ_BEFORE_END_S
+            goes_on = stretches and before is not None and before.level_port_dbm is not None
+            if goes_on and before is not None and (before.level_port_dbm or -math.inf) >= least:
+                stretches[-1] = (stretches[-1][0], last_s)
+            else:
+                stretches.append((end.step.start_s, last_s))
+        return stretches
 
     def _drops_above_region(self) -> int:
-        needed = [high for _, high in self._sweeps.opening if math.isfinite(high)]
-        if not needed:
-            return 0
-        least = max(needed) + CHATTER_ABOVE_DB
-        return sum(
-            not edge.is_rising
+        """Count drops far above the opening that a key-up follows while the level stays."""
+        drops = 0
+        for start_s, end_s in self._far_above():
+            edges = self._keying.edges_between(start_s, end_s)
+            last_up_s = max((e.time_s for e in edges if e.is_rising), default=-math.inf)
+            drops += sum(not edge.is_rising and edge.time_s < last_up_s for edge in edges)
+        return drops
+
+    def _find_cuts(self) -> list[_Cut]:
+        """Find drops far above the opening without a key-up, and others after as long a keying."""
+        seen = {}
+        for start_s, end_s in self._far_above():
+            edges = self._keying.edges_between(start_s, end_s)
+            if edges and not edges[-1].is_rising:
+                seen[edges[-1].time_s] = self._length_s(edges[-1].time_s)
+        lengths_s = [length_s for length_s in seen.values() if length_s is not None]
+        if lengths_s:
+            least_s, most_s = TIME_OUT_SHARE * min(lengths_s), max(lengths_s) / TIME_OUT_SHARE
+            for span in self._keying.keyed_spans:
+                if span.closed is None or not self._is_within(span.closed.time_s):
+                    continue
+                length_s = self._length_s(span.closed.time_s)
+                if length_s is not None and least_s <= length_s <= most_s:
+                    seen[span.closed.time_s] = length_s
+        return [_Cut(at_s=at_s, length_s=length_s) for at_s, length_s in sorted(seen.items())]
+
+    def _is_within(self, time_s: float) -> bool:
+        """Whether a time lies in a step of this position that has a signal."""
+        return any(
+            end.level_port_dbm is not None and end.step.start_s <= time_s < end.step.end_s
             for end in self._ends
-            if end.level_port_dbm is not None and end.level_port_dbm >= least
-            for edge in self._keying.edges_between(
-                end.step.start_s, end.step.end_s - READ_BEFORE_END_S
-            )
         )
+
+    def _length_s(self, drop_s: float) -> float | None:
+        """Length of the keying that ended with a drop; None where its beginning is not seen."""
+        for span in self._keying.keyed_spans:
+            if span.closed is not None and span.closed.time_s == drop_s:
+                return drop_s - span.opened.time_s if span.opened is not None else None
+        return None
+
+    def _without_cuts(self) -> tuple[StepEnd, ...]:
+        """Let the steps from a cut to the next key-up or quiet step tell nothing."""
+        given = []
+        for end in self._ends:
+            is_cut = False
+            for cut in self._cuts:
+                ups = self._keying.edges_between(cut.at_s, end.step.end_s)
+                quiet = any(
+                    other.level_port_dbm is None and cut.at_s < other.step.end_s <= end.step.end_s
+                    for other in self._ends
+                )
+                is_later = cut.at_s < end.step.end_s
+                is_cut |= is_later and not quiet and not any(edge.is_rising for edge in ups)
+            given.append(replace(end, keyed=None) if is_cut else end)
+        return tuple(given)
 
     def _state_reading(self) -> Reading:
         if self._state is None:
@@ -200,6 +398,7 @@ class SquelchPosition:
             value=self._state,
             unit="",
             count=sum(end.keyed is not None for end in self._ends),
+            note=self._why,
             **self._more,
         )
 
@@ -210,6 +409,7 @@ class SquelchPosition:
             return not_measured(name, note, **self._more)
         low, high = ogive.mean_interval
         count = ogive.count
+        few = f"{count} {way} sweep{'s' if count > 1 else ''}"
         if ogive.mean is None or ogive.standard_uncertainty is None:
             if math.isinf(low) and math.isinf(high):
                 return not_measured(name, ogive.note or "the fit has no bounds", **self._more)
@@ -217,33 +417,60 @@ class SquelchPosition:
             note = f"{way} sweeps show one side of it only; go {_where(bound)}"
             value = low if bound == "lower" else high
             more = {**self._more, "bound": bound, "count": count}
-            if self._shared:
-                return measured(name, value, self._shared, note=note, **more)
-            note += "; no uncertainty of the level is declared, so the bound has none"
+            parts = self._parts(name)
+            if not parts:
+                note += "; no uncertainty of the level is declared"
+            if count < FEW_SWEEPS and ogive.state in ("at most", "at least"):
+                note += f"; {few}, so a spread of {UNSEEN_SPREAD_DB:g} dB is allowed for"
+                parts = (self._unseen_spread(name, few), *parts)
+            elif not parts:
+                note += ", so the bound has none"
+            if parts:
+                return measured(name, value, parts, note=note, **more)
             return Reading(name=name, value=value, unit="dBm", note=note, **more)
+        spread_unseen = ogive.state == "one step" and ogive.sigma_interval is None
+        standard_db, note = ogive.standard_uncertainty, ogive.note
+        if spread_unseen:
+            standard_db = math.hypot(standard_db, UNSEEN_SPREAD_DB)
+            note = f"{few}: the spread does not show; {UNSEEN_SPREAD_DB:g} dB of it are allowed for"
         fit = Contribution(
             name=f"{name}.fit",
-            standard_uncertainty=ogive.standard_uncertainty,
+            standard_uncertainty=standard_db,
             kind="A",
             degrees_of_freedom=ogive.degrees_of_freedom,
             # Within one step it may lie anywhere.
-            distribution="rectangular" if ogive.state == "one step" else "normal",
-            source=f"maximum likelihood over {count} {way} sweep{'s' if count > 1 else ''}",
+            distribution="rectangular"
+            if ogive.state == "one step" and not spread_unseen
+            else "normal",
+            source=f"maximum likelihood over {few}",
         )
-        reading = measured(
-            name, ogive.mean, [fit, *self._shared], count=count, note=ogive.note, **self._more
-        )
-        shared_u = combine(self._shared).expanded_uncertainty
+        further = self._parts(name)
+        reading = measured(name, ogive.mean, [fit, *further], count=count, note=note, **self._more)
+        if spread_unseen:
+            return reading
+        further_u = combine(further).expanded_uncertainty
         return _with_halves(
             reading,
-            math.hypot(ogive.mean - low, shared_u),
-            math.hypot(high - ogive.mean, shared_u),
+            math.hypot(ogive.mean - low, further_u),
+            math.hypot(high - ogive.mean, further_u),
+        )
+
+    def _parts(self, name: str) -> tuple[Contribution, ...]:
+        """Uncertainty of a level beside that of the fit: what all share, and its own setting."""
+        return (*(replace(part, name=f"{name}.setting") for part in self._setting), *self._shared)
+
+    def _unseen_spread(self, name: str, few: str) -> Contribution:
+        return Contribution(
+            name=f"{name}.fit",
+            standard_uncertainty=UNSEEN_SPREAD_DB,
+            kind="A",
+            source=f"spread allowed for, as {few} cannot show it (chosen)",
         )
 
     def _hysteresis(self, opening: Reading, closing: Reading) -> Reading:
         name = "squelch_hysteresis"
         for reading in (opening, closing):
-            if not isinstance(reading.value, float) or reading.bound is not None:
+            if not isinstance(reading.value, float):
                 what = reading.name.removeprefix("squelch_")
                 return not_measured(name, f"the {what} is not known", **self._more)
         assert isinstance(opening.value, float)
@@ -251,6 +478,18 @@ class SquelchPosition:
         parts = difference(opening.contributions, closing.contributions)
         value_db = opening.value - closing.value
         count = min(opening.count, closing.count)
+        if opening.bound is not None or closing.bound is not None:
+            # The closing taken away turns its bound round.
+            of_closing = {"upper": "lower", "lower": "upper", None: None}[closing.bound]
+            bounds = {opening.bound, of_closing} - {None}
+            if len(bounds) > 1:
+                note = "of opening and closing there are bounds only, and they leave it open"
+                return not_measured(name, note, **self._more)
+            note = f"of the {'opening' if opening.bound else 'closing'} there is a bound only"
+            more = {**self._more, "bound": bounds.pop(), "count": count, "note": note}
+            if parts:
+                return measured(name, value_db, parts, **more)
+            return Reading(name=name, value=value_db, unit="dB", **more)
         reading = measured(name, value_db, parts, count=count, **self._more)
         if opening.interval is None and closing.interval is None:
             return reading

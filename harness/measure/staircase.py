@@ -25,6 +25,10 @@ any        generator off, other knob position     ends
 A sweep that ends without a change gives a draw that is open on one side. A rising sweep keyed at
 its first level gives one open below. A single level is a sweep that says as much as a trial does.
 Steps of which nobody can tell (missing samples) are passed over: the draw spans them.
+
+A transmitter that drops says that the squelch closed no earlier than one hang before. Where a
+falling step does not outlast the hang, the steps since then say nothing of the squelch: the draw
+reaches up to the last step that had ended by then.
 """
 
 from __future__ import annotations
@@ -48,12 +52,14 @@ class StepEnd:
     level_port_dbm : as it really was; None with the generator off
     keyed : at the end of the step; None where nobody can tell
     keyed_before : at the start of the step, before the unit can have answered
+    dropped_s : when in the step the transmitter last dropped; None where it did not
     """
 
     step: Step
     level_port_dbm: float | None
     keyed: bool | None
     keyed_before: bool | None
+    dropped_s: float | None = None
 
 
 @dataclass(slots=True)
@@ -73,22 +79,25 @@ def is_staircase_step(step: Step) -> bool:
     return step.level_port_dbm is not None or step.label == NO_SIGNAL
 
 
-class _Sweep:
-    """One run of levels, and the last two different ones that were still in the old state."""
+class _Rising:
+    """A run of rising levels, and the last two different ones that were not yet keyed."""
 
-    def __init__(self, *, is_rising: bool, start: float) -> None:
-        self.is_rising = is_rising
+    def __init__(self, start: float) -> None:
         self.draw: Bounds | None = None
         self._last = self._before_last = start
         self._steps = 0
 
-    def step(self, level: float, keyed: bool | None) -> None:
-        if keyed is None:
+    def goes_on(self, rise_db: float) -> bool:
+        return rise_db >= 0.0
+
+    def step(self, end: StepEnd) -> None:
+        level = end.level_port_dbm
+        if end.keyed is None or level is None:
             return
         self._steps += 1
         if self.draw is not None:
             return
-        if keyed is self.is_rising:
+        if end.keyed:
             # At a level that is held twice, what counts is the other one before it.
             last = self._last if self._last != level else self._before_last
             low, high = min(last, level), max(last, level)
@@ -98,18 +107,65 @@ class _Sweep:
             self._before_last, self._last = self._last, level
 
     def end(self, sweeps: Sweeps) -> None:
-        if not self._steps:
-            return
-        if self.is_rising:
+        if self._steps:
             sweeps.opening.append(self.draw or (self._last, math.inf))
-        else:
-            sweeps.closing.append(self.draw or (-math.inf, self._last))
 
 
-def find_sweeps(ends: Sequence[StepEnd]) -> Sweeps:
-    """Find the sweeps in steps of one knob position, in order of time; the table above."""
+class _Falling:
+    """A run of falling levels, and when each that was still keyed ended."""
+
+    def __init__(self, start: float, start_s: float, hang_s: float) -> None:
+        self.draw: Bounds | None = None
+        self._held = [(start_s, start)]
+        self._hang_s = hang_s
+        self._outlasts = True
+        self._steps = 0
+
+    def goes_on(self, rise_db: float) -> bool:
+        return rise_db <= 0.0
+
+    def step(self, end: StepEnd) -> None:
+        level = end.level_port_dbm
+        if level is None:
+            return
+        self._outlasts = self._outlasts and end.step.duration_s > self._hang_s
+        if end.keyed is None:
+            return
+        self._steps += 1
+        if self.draw is not None:
+            return
+        if end.keyed:
+            self._held.append((end.step.end_s, level))
+            return
+        dropped_s = end.dropped_s if end.dropped_s is not None else end.step.start_s
+        above = [held for held in self._open_at(dropped_s) if held != level]
+        if above:
+            low, high = min(above[-1], level), max(above[-1], level)
+            self.draw = (low, high)
+
+    def _open_at(self, time_s: float) -> list[float]:
+        """Levels at whose end the squelch was open, if the transmitter was keyed at a time."""
+        if self._outlasts:
+            return [level for _, level in self._held]
+        known_s = time_s - self._hang_s
+        return [self._held[0][1], *(level for end_s, level in self._held[1:] if end_s <= known_s)]
+
+    def end(self, sweeps: Sweeps) -> None:
+        if self._steps:
+            last_s = self._held[-1][0]
+            sweeps.closing.append(self.draw or (-math.inf, self._open_at(last_s)[-1]))
+
+
+def find_sweeps(ends: Sequence[StepEnd], hang_s: float = 0.0) -> Sweeps:
+    """Find the sweeps in steps of one knob position, in order of time; the table above.
+
+    Parameters
+    ----------
+    ends : the steps and how they ended
+    hang_s : from the end of a signal to the drop; 0 where it is not known
+    """
     sweeps = Sweeps()
-    sweep: _Sweep | None = None
+    sweep: _Rising | _Falling | None = None
     before: StepEnd | None = None
     for end in ends:
         level = end.level_port_dbm
@@ -119,13 +175,13 @@ def find_sweeps(ends: Sequence[StepEnd]) -> Sweeps:
             sweep, before = None, None
             continue
         rise_db = _rise_db(before, end)
-        if sweep is not None and (rise_db < 0.0 if sweep.is_rising else rise_db > 0.0):
+        if sweep is not None and not sweep.goes_on(rise_db):
             sweep.end(sweeps)
             sweep = None
         if sweep is None:
-            sweep = _begin(before, rise_db, end.keyed_before)
+            sweep = _begin(before, rise_db, end, hang_s)
         if sweep is not None:
-            sweep.step(level, end.keyed)
+            sweep.step(end)
         before = end
     if sweep is not None:
         sweep.end(sweeps)
@@ -139,15 +195,18 @@ def _rise_db(before: StepEnd | None, end: StepEnd) -> float:
     return now - earlier if now is not None and earlier is not None else 0.0
 
 
-def _begin(before: StepEnd | None, rise_db: float, keyed: bool | None) -> _Sweep | None:
+def _begin(
+    before: StepEnd | None, rise_db: float, end: StepEnd, hang_s: float
+) -> _Rising | _Falling | None:
     """Begin the sweep that a step belongs to, or none where it would say nothing."""
     earlier = before.level_port_dbm if before is not None else None
+    keyed = end.keyed_before
     if keyed is None:
         return None
     if earlier is None:
-        return None if keyed else _Sweep(is_rising=True, start=-math.inf)
+        return None if keyed else _Rising(-math.inf)
     if keyed and rise_db < 0.0:
-        return _Sweep(is_rising=False, start=earlier)
+        return _Falling(earlier, end.step.start_s, hang_s)
     if not keyed and rise_db > 0.0:
-        return _Sweep(is_rising=True, start=earlier)
+        return _Rising(earlier)
     return None

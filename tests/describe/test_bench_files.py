@@ -271,6 +271,15 @@ def test_the_pad_at_the_unit_is_one_quantity_for_generator_and_input_receiver():
     assert combine(left).standard_uncertainty == pytest.approx(math.sqrt(0.35), rel=1e-12)
 
 
+def test_the_step_between_marks_needs_the_uncertainty_of_the_scale():
+    by_hand = {"source": "by hand", "level_step_db": 1.0}
+    bench = bench_from({"name": "shed", "generator": {**by_hand, "level_uncertainty_db": 0.5}})
+    assert bench.generator is not None
+    assert bench.generator.level_step_db == 1.0
+    with pytest.raises(BadInput, match="has level_step_db and no level_uncertainty_db"):
+        bench_from({"name": "shed", "generator": by_hand})
+
+
 @pytest.mark.parametrize(
     ("table", "line"),
     [
