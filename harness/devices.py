@@ -135,6 +135,10 @@ class StreamClock(Protocol):
         ...
 
 
+class RunningSource(SampleSource, StreamClock, Protocol):
+    """A live source, whose streams run on by themselves."""
+
+
 class Generator(Protocol):
     """A signal generator at the unit's receiver port. RF is off until a level is set."""
 
@@ -185,6 +189,14 @@ class TransmitterSwitch(Protocol):
 
     def set_transmitter_enabled(self, enabled: bool) -> None:
         """Let the unit transmit when keyed, or keep it from it."""
+        ...
+
+
+class TransmitterKey(Protocol):
+    """Keys the unit's transmitter by hand, whatever its squelch does."""
+
+    def hold_transmitter(self, held: bool) -> None:
+        """Hold the key, or let it go."""
         ...
 
 

@@ -41,8 +41,7 @@ def play(
     from harness.commands.words import frequencies_hz
     from harness.describe import load_bench
     from harness.errors import BadInput
-    from harness.procedures.sound import described_sound
-    from harness.procedures.wiring import Signal, SignalKind, play_tones
+    from harness.procedures.wiring import Signal, SignalKind, described_sound, play_tones
 
     if signal not in get_args(SignalKind):
         choice = ", ".join(get_args(SignalKind))

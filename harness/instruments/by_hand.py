@@ -266,3 +266,48 @@ class Knob:
         Stopped : nobody answers any more
         """
         self._hand.confirm(f"Turn the squelch knob to {position}.")
+
+
+class Transmitter:
+    """The unit's transmitter, which the operator disables and keys.
+
+    How that is done hangs on the unit, so it is asked for by what it has to do. Satisfies
+    TransmitterSwitch and TransmitterKey of ``harness.devices``.
+    """
+
+    def __init__(self, hand: Hand) -> None:
+        self._hand = hand
+
+    def set_transmitter_enabled(self, enabled: bool) -> None:
+        """Have it enabled or disabled.
+
+        Raises
+        ------
+        GoBack : the setting before has to be done once more
+        Stopped : nobody answers any more
+        """
+        if enabled:
+            self._hand.confirm(
+                "Enable the transmitter again. The load stays on the port; hands off the antenna"
+                " side."
+            )
+            return
+        self._hand.confirm(
+            "Disable the transmitter so that it gives no power however it is keyed, as the unit's"
+            " papers and local practice say (its exciter's supply, a jumper, a switch). The"
+            " receiver stays on, the load stays on the port."
+        )
+
+    def hold_transmitter(self, held: bool) -> None:
+        """Have its key held, or let go.
+
+        Raises
+        ------
+        GoBack, Stopped : as above
+        """
+        if held:
+            self._hand.confirm(
+                "Key the transmitter by hand (its local key, or the keying line) and keep it keyed."
+            )
+        else:
+            self._hand.confirm("Let the transmitter's key go.")

@@ -9,6 +9,7 @@ missing: that is reckoned from the card's own time stamps, and is one sample at 
 from __future__ import annotations
 
 import contextlib
+import math
 import queue
 import threading
 import time
@@ -145,6 +146,7 @@ class SoundInput:
         self._at = 0
         self._missing = 0
         self._expected_adc_s: float | None = None
+        self._arrived_s = time.monotonic()
         self._stream: Any = None
 
     def __enter__(self) -> SoundInput:
@@ -190,7 +192,27 @@ class SoundInput:
             self.lost += block.lost_before
             yield block
 
+    def take(self, timeout_s: float) -> Block | None:
+        """Give the next block that came, or None where none came in time."""
+        try:
+            block = self._queue.get(timeout=timeout_s) if timeout_s else self._queue.get_nowait()
+        except queue.Empty:
+            return None
+        self.lost += block.lost_before
+        return block
+
+    @property
+    def position(self) -> int:
+        """The sample that is taken now: by the last arrival and the latency that the card tells.
+
+        No earlier a one, so far as the card tells it right: what is set now holds from there.
+        """
+        late_s = 0.0 if self._stream is None else float(self._stream.latency)
+        since_s = time.monotonic() - self._arrived_s
+        return self._at + self._missing + math.ceil((since_s + late_s) * self.sample_rate_hz)
+
     def _take(self, indata: Any, count: int, stamps: Any, status: Any) -> None:
+        self._arrived_s = time.monotonic()
         self.flags |= status
         if status.input_overflow:
             self.overruns += 1

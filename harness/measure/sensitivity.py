@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,11 @@ WANTED_SINAD_DB = 12.0
 REACH_DB = 6.0
 """Points within this of 12 dB are fitted, the nearer the heavier: further down clicks bend the
 curve, further up it flattens toward the unit's own distortion. Chosen."""
+CLIFF_DB_PER_DB = 8.0
+"""Steeper than this SINAD does not fall by noise, but where a squelch closes. Chosen: it falls by
+2 to 3.5 dB per dB about 12 dB, in a receiver's model and in the simulated one."""
+SURE = 3.0
+"""Standard uncertainties by which two points have to differ for it. Chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +74,19 @@ def sensitivity(
     sigma = np.array([p.standard_uncertainty_db for p in points])
     if sinad.min() >= WANTED_SINAD_DB or sinad.max() <= WANTED_SINAD_DB:
         return Sensitivity(reading=_bound(points, level_contributions, more), curve=None)
+    cliff_dbm = _cliff_dbm(level, sinad, sigma)
+    if cliff_dbm is not None:
+        note = "SINAD falls off a cliff below that: the squelch closes; go on with a looser one"
+        reading = measured(
+            name,
+            cliff_dbm,
+            level_contributions,
+            count=len(points),
+            bound="upper",
+            note=note,
+            **more,
+        )
+        return Sensitivity(reading=reading, curve=None)
     found = crossing(level, sinad, sigma, wanted=WANTED_SINAD_DB, reach=REACH_DB)
     if found is None:
         note = "SINAD does not rise with level through 12 dB"
@@ -87,6 +106,19 @@ def sensitivity(
         **more,
     )
     return Sensitivity(reading=reading, curve=(found.x, found.y))
+
+
+def _cliff_dbm(level_dbm: FloatArray, sinad_db: FloatArray, sigma_db: FloatArray) -> float | None:
+    """Give the lowest level above a cliff on which 12 dB lies; None without one."""
+    order = np.argsort(level_dbm, kind="stable")
+    for below, above in pairwise(order):
+        if not sinad_db[below] < WANTED_SINAD_DB <= sinad_db[above]:
+            continue
+        chance_db = SURE * float(np.hypot(sigma_db[below], sigma_db[above]))
+        fall_db = sinad_db[above] - sinad_db[below] - chance_db
+        if fall_db > CLIFF_DB_PER_DB * (level_dbm[above] - level_dbm[below]) > 0.0:
+            return float(level_dbm[above])
+    return None
 
 
 def _bound(

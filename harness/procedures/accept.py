@@ -121,6 +121,7 @@ def perform(
     is_whole: bool = True,
     journal: Journal | None = None,
     go_on_with: str = "",
+    hears: bool = False,
 ) -> Performed:
     """Perform a procedure on a bench and write its results file, also when it ends early.
 
@@ -131,6 +132,7 @@ def perform(
     title, name : of the run, as they stand in its results
     is_whole : whether a limit that nothing was measured for counts against the unit
     journal : of the run that it goes on with; without one the run is new
+    hears : whether it takes the receiver's audio from the sound card
 
     Raises
     ------
@@ -147,11 +149,14 @@ def perform(
     cautions = cautions_for(unit)
     for caution in cautions:
         watcher.say(f"  - {caution}")
+    if hears:
+        # Its one receiver has nobody to be aligned with.
+        bench = bench.model_copy(update={"align_hz": None})
     if operator is None:
-        opened = open_bench(bench)
+        opened = open_bench(bench, hears=hears)
     else:
         entries = Entries(folder / ENTRIES_NAME, resume=journal.resumes)
-        opened = open_bench(bench, operator, entries, unit, journal.supply_readings)
+        opened = open_bench(bench, operator, entries, unit, journal.supply_readings, hears=hears)
     with opened:
         return _performed(
             opened,

@@ -149,7 +149,7 @@ def squelch_sweeps(position: str, hang_s: float, extent: Extent) -> Procedure:
     yield Wait(seconds=2.0 * hang_s)
     take = f"squelch-{position.replace(':', '')}"
     falling_dwell_s = hang_s + 0.25
-    coarse = _levels(*extent.search_dbm, COARSE_STEP_DB)
+    coarse = levels_between(*extent.search_dbm, COARSE_STEP_DB)
     yield Record(
         take=f"{take}-search",
         title=f"Squelch at {position}: looking for the region",
@@ -164,7 +164,7 @@ def squelch_sweeps(position: str, hang_s: float, extent: Extent) -> Procedure:
         yield Measure(kind="squelch", take=f"{take}-search")
         yield Say(text=f"At {position} there is no region to sweep through.")
         return
-    levels = _levels(opening - BELOW_OPENING_DB, opening + ABOVE_OPENING_DB, FINE_STEP_DB)
+    levels = levels_between(opening - BELOW_OPENING_DB, opening + ABOVE_OPENING_DB, FINE_STEP_DB)
     quiet = Stimulus(duration_s=max(falling_dwell_s, 0.6), level_port_dbm=None, label=NO_SIGNAL)
     sweep = (
         quiet,
@@ -191,13 +191,13 @@ def sensitivity_sweep(deviation_hz: float, extent: Extent) -> Procedure:
                 tone_hz=TEST_TONE_HZ,
                 deviation_hz=deviation_hz,
             )
-            for level in reversed(_levels(*extent.sensitivity_dbm, 1.0))
+            for level in reversed(levels_between(*extent.sensitivity_dbm, 1.0))
         ),
     )
     yield Measure(kind="audio", take="sensitivity")
 
 
-def _levels(low_dbm: float, high_dbm: float, step_db: float) -> list[float]:
+def levels_between(low_dbm: float, high_dbm: float, step_db: float) -> list[float]:
     """Levels from low to high, both included, on multiples of the step."""
     first, last = round(low_dbm / step_db), round(high_dbm / step_db)
     return [round(number * step_db, 3) for number in range(first, last + 1)]

@@ -113,7 +113,7 @@ def look(
     Parameters
     ----------
     source : open; no take running
-    roles : whose streams; without, all
+    roles : whose streams; without, those of all receivers
     progress : is told the share done
 
     Raises
@@ -128,10 +128,10 @@ def look(
     """
     if bench.simulated is not None:
         source = simulated_bench(bench)
-    watches = {
+    watches: dict[Role, HealthWatch] = {
         role: HealthWatch(watched_stream(info, bench, channels))
         for role, info in source.streams.items()
-        if roles is None or role in roles
+        if role != "audio" and (roles is None or role in roles)
     }
     try:
         source.start()
@@ -268,6 +268,8 @@ class TakesWatched:
         infos, channels = source.streams, channels_of(unit)
 
         def follow(role: Role, blocks: Sequence[Block]) -> None:
+            if role == "audio":
+                return
             if role not in self._gauges:
                 self._gauges[role] = Gauge(infos[role], bench, channels)
             self._gauges[role].follow(blocks)

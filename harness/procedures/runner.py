@@ -25,6 +25,9 @@ from harness.procedures.journal import Journal, supply_of
 from harness.procedures.looking import TakesWatched
 from harness.procedures.recording import open_writers
 from harness.procedures.steps import (
+    EnableTransmitter,
+    HoldKey,
+    Keep,
     Log,
     Measure,
     MeasureLog,
@@ -83,6 +86,7 @@ class Runner:
     unit, bench : descriptions
     folder : where recordings and logs go; made when missing
     watcher : is told how it goes
+    enabled, held : how the unit's transmitter and its key were left
     findings : what was found, in order. recorded : takes of this run that are whole
     journal : of what is done; without, nothing is kept of it
     """
@@ -95,6 +99,8 @@ class Runner:
     findings: list[Findings] = field(default_factory=list)
     recorded: list[str] = field(default_factory=list)
     knob: str | None = None
+    enabled: bool = True
+    held: bool = False
     takes: TakesWatched = field(default_factory=TakesWatched)
     journal: Journal | None = None
     at: str = "the beginning"
@@ -121,10 +127,18 @@ class Runner:
                 generator.rf_off()
             finally:
                 procedure.close()
+                self._tell_how_left()
                 if self._log is not None:
                     self._log.close()
                     self._log = None
         return self.findings
+
+    def _tell_how_left(self) -> None:
+        """Say what of the transmitter is not as it was before."""
+        if self.held:
+            self.watcher.say("The transmitter's key may still be held: let it go.")
+        if not self.enabled:
+            self.watcher.say("The transmitter is still disabled.")
 
     def _once(self, step: Step) -> Any:
         """Perform a step, unless it is done already."""
@@ -146,6 +160,12 @@ class Runner:
         match step:
             case TurnKnob():
                 self.knob = step.position
+            case EnableTransmitter():
+                self.enabled = step.enabled
+            case HoldKey():
+                self.held = step.held
+            case Keep():
+                self.findings.append(step.findings)
             case Record():
                 if not any(self._path(step.take, role).exists() for role in step.roles):
                     raise BadInput(
@@ -168,6 +188,10 @@ class Runner:
             journal.paused(self._since(last.utc), last.at_s)
         if self.knob is not None and not isinstance(step, TurnKnob):
             self._turn(self.knob)
+        if not self.enabled:
+            self._enable(False)
+        if self.held:
+            self._hold_key(True)
         if self._left_on is not None and not isinstance(step, Record):
             left_on = self._left_on
             self._until_done(lambda: self._apply(left_on))
@@ -186,10 +210,32 @@ class Runner:
     def _turn(self, position: str) -> None:
         self._until_done(lambda: self.open_bench.knob.turn_knob(position))
 
+    def _enable(self, enabled: bool) -> None:
+        switch = self.open_bench.transmitter
+        if switch is None:
+            raise ValueError("this bench cannot disable a transmitter")
+        self._until_done(lambda: switch.set_transmitter_enabled(enabled))
+        self.enabled = enabled
+
+    def _hold_key(self, held: bool) -> None:
+        key = self.open_bench.transmitter_key
+        if key is None:
+            raise ValueError("this bench cannot hold a transmitter's key")
+        # Asked, it may be held at once: what is said at the end has to know.
+        self.held = self.held or held
+        self._until_done(lambda: key.hold_transmitter(held))
+        self.held = held
+
     def _perform(self, step: Step) -> Any:
         match step:
             case Say():
                 self.watcher.say(step.text)
+            case EnableTransmitter():
+                self._enable(step.enabled)
+            case HoldKey():
+                self._hold_key(step.held)
+            case Keep():
+                self.findings.append(step.findings)
             case TurnKnob():
                 self._turn(step.position)
                 self.knob = step.position
@@ -360,6 +406,7 @@ class Runner:
             label=stimulus.annotation or None,
             level_dbm=None if silent else stimulus.level_port_dbm,
             knob=self.knob,
+            transmitter=stimulus.transmitter,
         )
 
     def _measure(self, step: Measure) -> Findings:

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from harness.describe import Bench, SoundDescription
+from harness.describe import Bench
 from harness.devices import StreamInfo
-from harness.errors import BadInput
-from harness.procedures.wiring import SoundIn, sound_input
+from harness.procedures.wiring import SoundIn, described_sound, sound_input
 from harness.recordings import Annotation, AudioWriter, RecordingWriter
 
 SIGMF_SUFFIX = ".sigmf-meta"
@@ -36,22 +35,6 @@ class Heard:
             f"The sound card overran {self.overruns} times: about {self.lost} samples are missing."
             " They are marked in the recording."
         )
-
-
-def described_sound(bench: Bench) -> SoundDescription:
-    """Give the sound card that a bench file names.
-
-    Raises
-    ------
-    BadInput : it names none.
-    """
-    if bench.sound is None or bench.sound.source != "sound card":
-        raise BadInput(
-            "names no sound card",
-            bench.name,
-            'Add [sound] with source = "sound card", input_device and output_device.',
-        )
-    return bench.sound
 
 
 def hear(

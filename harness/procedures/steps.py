@@ -10,19 +10,24 @@ from collections.abc import Generator as PythonGenerator
 from dataclasses import dataclass, field
 from typing import Any
 
-from harness.devices import Role
+from harness.devices import Role, TransmitterState
 from harness.measure.setup import NO_SIGNAL, Options
+from harness.readings import Findings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stimulus:
-    """What the generator does for a while; a level of None is RF off."""
+    """What the generator does for a while; a level of None is RF off.
+
+    ``transmitter`` is how the unit's transmitter was made to be, where that is told.
+    """
 
     duration_s: float
     level_port_dbm: float | None
     tone_hz: float = 1000.0
     deviation_hz: float = 0.0
     label: str = ""
+    transmitter: TransmitterState | None = None
 
     @property
     def annotation(self) -> str:
@@ -42,6 +47,20 @@ class TurnKnob:
     """Turn the squelch knob. Gives nothing."""
 
     position: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnableTransmitter:
+    """Let the unit transmit, or keep it from it. Gives nothing."""
+
+    enabled: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldKey:
+    """Hold the transmitter's key by hand, or let it go. Gives nothing."""
+
+    held: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +96,13 @@ class Measure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Keep:
+    """Put findings that were worked out of others into the results. Gives nothing."""
+
+    findings: Findings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wait:
     """Let time pass. Gives the seconds since the bench was opened."""
 
@@ -102,5 +128,17 @@ class MeasureLog:
     options: Options = field(default_factory=Options)
 
 
-Step = Say | TurnKnob | Record | Measure | Wait | ReadSupply | Log | MeasureLog
+Step = (
+    Say
+    | TurnKnob
+    | EnableTransmitter
+    | HoldKey
+    | Record
+    | Measure
+    | Keep
+    | Wait
+    | ReadSupply
+    | Log
+    | MeasureLog
+)
 Procedure = PythonGenerator[Step, Any, None]

@@ -65,23 +65,28 @@ class Audio:
         gate: FloatArray | float,
         residual_hz: FloatArray,
         state: AudioState,
-    ) -> tuple[FloatArray, AudioState]:
-        """Give the deviation in Hz for one frame of discriminator output.
+    ) -> tuple[FloatArray, FloatArray, AudioState]:
+        """Give one frame of discriminator output as it is sent and as it is heard.
 
         ``residual_hz`` is the noise of the modulator, added ahead of the last low-pass.
+
+        Returns
+        -------
+        deviation_hz : of the transmitter. heard_hz : behind the receiver's filters and its squelch,
+            at the loudspeaker. state : after the frame
         """
         part = self._part
         heard, receive = self._receive.run(frequency_hz, state.receive)
         heard *= part.gain * gate
-        transmit = state.transmit
+        sent, transmit = heard, state.transmit
         if self._emphasis:
-            heard, transmit = self._transmit.run(heard, transmit)
-        bent = heard * (1.0 + heard * (part.second_order_per_hz + part.third_order_per_hz2 * heard))
+            sent, transmit = self._transmit.run(heard, transmit)
+        bent = sent * (1.0 + sent * (part.second_order_per_hz + part.third_order_per_hz2 * sent))
         limited = np.clip(bent, -part.limit_hz, part.limit_hz)
         whole = np.concatenate([state.delay, limited])
         delayed, delay = whole[: len(limited)], whole[len(limited) :]
         deviation_hz, splatter = self._splatter.run(delayed + residual_hz, state.splatter)
-        return deviation_hz, AudioState(receive, transmit, splatter, delay)
+        return deviation_hz, heard, AudioState(receive, transmit, splatter, delay)
 
     def gain_at(self, tone_hz: float, deviation_hz: float = 0.0) -> float:
         """Gain from deviation in to deviation out below the limiter.

@@ -2,6 +2,7 @@
 
     generator --> tap --60 dB pad--> unit's port --43 dB of pads--> output dongle
                   tap --10 dB------> input dongle
+                                      unit's loudspeaker --------> sound card
 
 Time is true time, counted from the start of a take: ``read(until_s)`` gives every sample that a
 dongle takes before ``until_s``, and a command holds from there on, exact to the sample. A dongle
@@ -22,6 +23,7 @@ from harness.devices import Role, StreamInfo, SupplyReading
 from harness.errors import BadInput, HardwareFault
 from harness.simulator.dongle import Dongle
 from harness.simulator.paths import declared_bench, true_dongles
+from harness.simulator.sound import SoundCard
 from harness.simulator.squelch import knob_positions
 from harness.simulator.truth import Keying, Truth
 from harness.simulator.unit import SimulatedUnit, with_faults
@@ -47,7 +49,7 @@ _METER_NOISE_A = 0.002
 
 
 class SimulatedBench:
-    """A unit, a generator, two dongles and a meter, all simulated.
+    """A unit, a generator, two dongles, a sound card and a meter, all simulated.
 
     Parameters
     ----------
@@ -55,7 +57,7 @@ class SimulatedBench:
     seed : int, 0 or more; the same one gives the same samples
     sample_rate_hz : of both dongles, a multiple of 31.25 kHz
     faults : names out of ``FAULTS``
-    streams : which dongles are there
+    streams : which dongles are there, and "audio" where the sound card is
 
     Raises
     ------
@@ -63,8 +65,8 @@ class SimulatedBench:
 
     Notes
     -----
-    Satisfies SampleSource, Generator, KnobHand, SupplyMeter, TransmitterSwitch and Waiter of
-    ``harness.devices``. The knob begins at 12:00, RF off, the transmitter enabled.
+    Satisfies SampleSource, Generator, KnobHand, SupplyMeter, TransmitterSwitch, TransmitterKey and
+    Waiter of ``harness.devices``. The knob begins at 12:00, RF off, the transmitter enabled.
     """
 
     def __init__(
@@ -78,13 +80,13 @@ class SimulatedBench:
     ) -> None:
         self._faults = tuple(faults)
         faulty = with_faults(unit, self._faults)
-        unknown = [role for role in streams if role not in ("input", "output")]
+        unknown = [role for role in streams if role not in ("input", "output", "audio")]
         if unknown:
             raise ValueError(f"no stream {unknown[0]!r}")
         # One independent run of random numbers for each use, whichever streams there are.
         chains = [
             np.random.Generator(np.random.SFC64(child))
-            for child in np.random.SeedSequence(seed).spawn(6)
+            for child in np.random.SeedSequence(seed).spawn(7)
         ]
         self._world = World(faulty, chains[0])
         chained: dict[Role, np.random.Generator] = {"input": chains[1], "output": chains[2]}
@@ -94,7 +96,9 @@ class SimulatedBench:
             for role, chain in chained.items()
             if role in streams
         }
-        self._losing = {"input": chains[3], "output": chains[4]}
+        self._sound = SoundCard(self._world, chains[6]) if "audio" in streams else None
+        # What may lose blocks: the dongles. A sound card's overruns are another story.
+        self._losing: dict[Role, np.random.Generator] = {"input": chains[3], "output": chains[4]}
         self._meter = chains[5]
         self._seed = seed
         self._now_s = _OPENED_S
@@ -116,7 +120,8 @@ class SimulatedBench:
     @property
     def streams(self) -> Mapping[Role, StreamInfo]:
         """The streams there are."""
-        return {role: dongle.info for role, dongle in self._dongles.items()}
+        infos = {role: dongle.info for role, dongle in self._dongles.items()}
+        return infos if self._sound is None else {**infos, self._sound.role: self._sound.info}
 
     def start(self) -> None:
         """Begin a take: the next sample is sample 0 (of each dongle, a few us apart)."""
@@ -129,6 +134,8 @@ class SimulatedBench:
             role: _Reader(self, dongle, self._losing[role] if self._loses else None)
             for role, dongle in self._dongles.items()
         }
+        if self._sound is not None:
+            self._readers[self._sound.role] = _Reader(self, self._sound, None)
 
     def read(self, until_s: float) -> Mapping[Role, list[Block]]:
         """Give what was sampled up to ``until_s`` of true time from the start of the take.
@@ -240,6 +247,11 @@ class SimulatedBench:
         self._unsettle()
         self._world.set_enabled(self._now_s, enabled)
 
+    def hold_transmitter(self, held: bool) -> None:
+        """Hold the transmitter's key, as by hand, or let it go."""
+        self._unsettle()
+        self._world.set_held(self._now_s, held)
+
     def read_supply(self) -> SupplyReading:
         """Give what the meter on the battery shows, with its own noise."""
         supply = self._world.supply
@@ -323,10 +335,14 @@ class SimulatedBench:
     def _loses(self) -> bool:
         return "lost blocks" in self._faults
 
-    def _frame(self, role: Role, number: int) -> NDArray[np.uint8]:
-        """Codes of a dongle's frame."""
-        dongle, take_s = self._dongles[role], self._take_s
+    def _frame(self, role: Role, number: int) -> NDArray[Any]:
+        """Codes of a frame of a dongle or of the sound card."""
+        take_s = self._take_s
         assert take_s is not None
+        if role == "audio":
+            assert self._sound is not None
+            return self._sound.codes(number, take_s)
+        dongle = self._dongles[role]
         if role == "input":
             receive_hz = self._world.unit.receive_hz
             return dongle.of_generator(number, take_s, self._world.programme, receive_hz)
@@ -365,10 +381,13 @@ class SimulatedBench:
 
 
 class _Reader:
-    """Hands out one dongle's samples of a take, in whatever pieces are asked for."""
+    """Hands out one device's samples of a take, in whatever pieces are asked for."""
 
     def __init__(
-        self, bench: SimulatedBench, dongle: Dongle, losing: np.random.Generator | None
+        self,
+        bench: SimulatedBench,
+        dongle: Dongle | SoundCard,
+        losing: np.random.Generator | None,
     ) -> None:
         self._bench = bench
         self._dongle = dongle
@@ -377,7 +396,7 @@ class _Reader:
         self._lost = 0
         self._lost_frame = False
         self._rolled = 0
-        self._cached: tuple[int, tuple[int, int], NDArray[np.uint8]] | None = None
+        self._cached: tuple[int, tuple[int, int], NDArray[Any]] | None = None
         dongle.restart()
 
     @property
@@ -414,10 +433,10 @@ class _Reader:
             self._rolled += 1
         return self._lost_frame
 
-    def _codes(self, number: int) -> NDArray[np.uint8]:
+    def _codes(self, number: int) -> NDArray[Any]:
         version = self._bench._version
         if self._cached is None or self._cached[:2] != (number, version):
-            codes = self._bench._frame(self._dongle.part.role, number)
+            codes = self._bench._frame(self._dongle.role, number)
             codes.flags.writeable = False
             self._cached = (number, version, codes)
             self._dongle.forget_before(number)

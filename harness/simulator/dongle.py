@@ -96,6 +96,11 @@ class Dongle:
         self._skew = np.float32(math.radians(part.imbalance_degrees))
 
     @property
+    def role(self) -> Role:
+        """Which of the bench's receivers it is."""
+        return self.part.role
+
+    @property
     def info(self) -> StreamInfo:
         """What its stream says of itself."""
         return StreamInfo(

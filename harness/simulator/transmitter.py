@@ -20,7 +20,7 @@ from harness.units import FloatArray, ratio_from_db
 REFERENCE_DEGC = 25.0
 
 
-Gate = Literal["keyed", "enabled", "supplied"]
+Gate = Literal["keyed", "held", "enabled", "supplied"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +39,16 @@ class TransmitterState:
     last: Edge
     coming: tuple[Edge, ...] = ()
     keyed: bool = False
+    held: bool = False
     enabled: bool = True
     supplied: bool = True
     phase: float = 0.0
     hum_phase: float = 0.0
+
+    @property
+    def is_due(self) -> bool:
+        """Whether RF ought to be on: keyed by the squelch or by hand, and nothing keeps it off."""
+        return (self.keyed or self.held) and self.enabled and self.supplied
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +107,10 @@ class Transmitter:
 
         An edge that is on its way is never taken back; a later one never overtakes it.
         """
-        before = state.keyed and state.enabled and state.supplied
         now = replace(state)
         setattr(now, gate, value)
-        after = now.keyed and now.enabled and now.supplied
-        if after != before:
+        after = now.is_due
+        if after != state.is_due:
             if state.coming:
                 at_s = max(at_s, state.coming[-1].at_s)
             now.coming = (*state.coming, Edge(at_s, after))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -102,6 +103,18 @@ class Truth:
     def repeat_gain(self, tone_hz: float, deviation_hz: float = 0.0) -> float:
         """Deviation out over deviation in below the limiter, for a tone of a deviation in."""
         return self._world.audio.gain_at(tone_hz, deviation_hz)
+
+    def desensitisation_db(self) -> float:
+        """Loss of sensitivity by the transmitter's noise while keyed, at present.
+
+        Both noises are white over the IF, so the whole curve of SINAD moves by their sum.
+        """
+        world = self._world
+        power_mw = world.transmitter.power_port_mw(self.temperature_degc, self.supply_v)
+        noise = world.transmitter.noise_at_receiver_mw_per_hz(
+            power_mw, self.unit.duplexer.isolation_db
+        )
+        return 10.0 * math.log10(1.0 + noise / world.receiver.thermal_mw_per_hz)
 
     def hang_s(self) -> float:
         """Set time of the hang timer; the squelch's own time to close comes before it."""

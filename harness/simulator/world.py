@@ -21,7 +21,7 @@ from harness.simulator.battery import Supply
 from harness.simulator.generator import Programme, sine
 from harness.simulator.receiver import RATE_HZ, Receiver, ReceiverState
 from harness.simulator.squelch import Squelch, SquelchState, knob_clock
-from harness.simulator.transmitter import Edge, RfEvent, Transmitter, TransmitterState
+from harness.simulator.transmitter import Edge, Gate, RfEvent, Transmitter, TransmitterState
 from harness.simulator.unit import Duplexer, ReceiverPart, SimulatedUnit
 from harness.units import FloatArray
 
@@ -57,13 +57,14 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """What a frame gave: phase (cycles), amplitude (root of mW at the port) and events."""
+    """What a frame gave: phase (cycles), amplitude (root of mW at the port), audio and events."""
 
     number: int
     before: State
     draws: Draws
     phase: FloatArray
     amplitude: FloatArray | float
+    heard: FloatArray
     events: tuple[RfEvent, ...]
     keyed: float
     receiving: float
@@ -75,6 +76,7 @@ class Commands:
 
     knob: list[tuple[float, float]] = field(default_factory=list)
     enabled: list[tuple[float, bool]] = field(default_factory=list)
+    held: list[tuple[float, bool]] = field(default_factory=list)
 
 
 class World:
@@ -142,6 +144,11 @@ class World:
         self.rewind(at_s)
         self.commands.enabled.append((at_s, enabled))
 
+    def set_held(self, at_s: float, held: bool) -> None:
+        """Hold the key of the transmitter, or let it go, from a time on."""
+        self.rewind(at_s)
+        self.commands.held.append((at_s, held))
+
     def set_generator(self, at_s: float, **changes: float) -> None:
         """Change the generator at a time."""
         self.rewind(at_s)
@@ -189,12 +196,7 @@ class World:
 
         The amplitude has one element where it is constant.
         """
-        self.advance((first + count) / RATE_HZ)
-        start = first // FRAME - self.frames[0].number
-        if start < 0:
-            raise ValueError(f"{first=} lies before the frames that are kept")
-        stop = (first + count - 1) // FRAME + 1 - self.frames[0].number
-        wanted = self.frames[start:stop]
+        wanted = self._wanted(first, count)
         skip = first % FRAME
         phase = np.concatenate([frame.phase for frame in wanted])[skip : skip + count]
         levels = [frame.amplitude for frame in wanted]
@@ -204,6 +206,20 @@ class World:
                 return phase, np.array([levels[0]])
         amplitude = np.concatenate([np.broadcast_to(level, FRAME) for level in levels])
         return phase, amplitude[skip : skip + count]
+
+    def heard(self, first: int, count: int) -> FloatArray:
+        """Audio at the loudspeaker, in Hz of deviation, from grid sample ``first``."""
+        whole = np.concatenate([frame.heard for frame in self._wanted(first, count)])
+        return whole[first % FRAME :][:count]
+
+    def _wanted(self, first: int, count: int) -> list[Frame]:
+        """Give the frames that hold some samples of the grid."""
+        self.advance((first + count) / RATE_HZ)
+        start = first // FRAME - self.frames[0].number
+        if start < 0:
+            raise ValueError(f"{first=} lies before the frames that are kept")
+        stop = (first + count - 1) // FRAME + 1 - self.frames[0].number
+        return self.frames[start:stop]
 
     def _draw(self, number: int) -> Draws:
         while self._drawn <= number:
@@ -231,7 +247,7 @@ class World:
         )
         frame = self.squelch.run(frequency_hz, self._opening(number), number * FRAME, state.squelch)
         audio = state.audio
-        deviation_hz, audio = self.audio.run(frequency_hz, frame.gate, draws.residual, audio)
+        deviation_hz, heard, audio = self.audio.run(frequency_hz, frame.gate, draws.residual, audio)
         drift_hz = self.transmitter.drift_hz(supply.temperature_degc, supply.voltage_v)
         phase, transmitter = self.transmitter.phase(first_s, deviation_hz, drift_hz, transmitter)
         for at, on in frame.edges:
@@ -243,19 +259,26 @@ class World:
         receiving = float(np.mean(frame.gate))
         supply.advance(FRAME_S, keyed, max(receiving, keyed))
         amplitude = envelope * math.sqrt(power_mw)
-        self.frames.append(Frame(number, state, draws, phase, amplitude, events, keyed, receiving))
+        self.frames.append(
+            Frame(number, state, draws, phase, amplitude, heard, events, keyed, receiving)
+        )
         self._state = State(receiver, frame.state, audio, transmitter, supply)
         self._head += 1
 
     def _switched(
         self, number: int, supply: Supply, transmitter: TransmitterState
     ) -> TransmitterState:
-        """Heed the transmitter switch and the supply in a frame."""
-        for at_s, enabled in self.commands.enabled:
-            if _frame_of(at_s) == number and enabled != transmitter.enabled:
-                transmitter = self.transmitter.scheduled(
-                    transmitter, at_s + SWITCH_DELAY_S, "enabled", enabled
-                )
+        """Heed the transmitter's switch, its key and the supply in a frame."""
+        commands: tuple[tuple[Gate, list[tuple[float, bool]]], ...] = (
+            ("enabled", self.commands.enabled),
+            ("held", self.commands.held),
+        )
+        for gate, told in commands:
+            for at_s, value in told:
+                if _frame_of(at_s) == number and value != getattr(transmitter, gate):
+                    transmitter = self.transmitter.scheduled(
+                        transmitter, at_s + SWITCH_DELAY_S, gate, value
+                    )
         if transmitter.supplied == supply.cut_off:
             transmitter = self.transmitter.scheduled(
                 transmitter, number * FRAME_S + SWITCH_DELAY_S, "supplied", not supply.cut_off

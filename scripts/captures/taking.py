@@ -1,6 +1,7 @@
 """What the scripts of this folder share: their options, and a procedure on a bench, performed."""
 
 import shlex
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -9,7 +10,7 @@ from rich.console import Console
 
 from harness.commands.operator import TerminalOperator
 from harness.commands.progress import TerminalWatcher
-from harness.commands.show import print_run
+from harness.commands.show import print_findings, print_run
 from harness.commands.table import say
 from harness.commands.words import dated_folder
 from harness.describe import Bench, Unit, example_path, load_bench, load_unit
@@ -67,8 +68,21 @@ def levels(low_dbm: float, high_dbm: float) -> tuple[float, float]:
     return low_dbm, high_dbm
 
 
-def take(name: str, unit: Unit, bench: Bench, out: Path | None, procedure: Procedure) -> Path:
-    """Perform a procedure, and show what was found; give the folder that it is all in."""
+def take(
+    name: str,
+    unit: Unit,
+    bench: Bench,
+    out: Path | None,
+    procedure: Procedure,
+    *,
+    hears: bool = False,
+    shows: str = "",
+) -> Path:
+    """Perform a procedure, and show what was found; give the folder that it is all in.
+
+    ``hears`` takes the receiver's audio from the sound card as well; ``shows`` is a reading that is
+    shown whatever limits there are.
+    """
     folder = out or dated_folder(name)
     with TerminalWatcher() as watcher:
         done = perform(
@@ -81,11 +95,16 @@ def take(name: str, unit: Unit, bench: Bench, out: Path | None, procedure: Proce
             name=name,
             operator=TerminalOperator(watcher),
             is_whole=False,
+            hears=hears,
         )
     console = Console()
     # Of a calibration, say, no limit asks anything.
     if done.run.verdict != "not measured":
         print_run(done.run, console)
+    for found in done.run.findings:
+        asked = tuple(r for r in found.readings if r.name == shows and not r.verdict)
+        if asked:
+            print_findings(replace(found, readings=asked))
     say(console, f"Results:    {done.path.resolve()}", folded=False)
     say(console, f"Recordings: {(folder / 'recordings').resolve()}", folded=False)
     return folder

@@ -22,9 +22,10 @@ SHORT = {
     "squelch": ("--knob", "12:00", "--sweeps", 1, "--quiet", 0.5, "--low=-122", "--high=-114"),
     "audio": ("--low=-119", "--high=-114"),
     "battery": ("--interval", 3600),
+    "desense": ("--low=-128", "--high=-113", "--seconds", 1, "--step", 1),
     "calibration": ("--seconds", 0.5, "--levels=-60:-40:10"),
 }
-KEYING = ("keyings", "squelch", "audio", "battery")
+KEYING = ("keyings", "squelch", "audio", "battery", "desense")
 
 
 def script_files() -> set[str]:
@@ -65,6 +66,7 @@ def test_help_of_a_script_says_what_to_wire_and_the_caution(name, captured):
         ("squelch", {"squelch_opening", "keying_state"}),
         ("audio", {"sinad", "sensitivity_12db_sinad"}),
         ("battery", {"run_time", "charge_delivered"}),
+        ("desense", {"sensitivity_12db_sinad"}),
     ],
 )
 def test_a_script_makes_a_take_that_is_measured_again(name, wanted, captured, typed, tmp_path):

@@ -251,3 +251,22 @@ def test_the_knob_is_asked_for() -> None:
     script, the_hand = hand("")
     by_hand.Knob(the_hand).turn_knob("3:30")
     assert script.asked[0].startswith("Turn the squelch knob to 3:30. [")
+
+
+@pytest.mark.parametrize(
+    ("act", "words"),
+    [
+        (lambda t: t.set_transmitter_enabled(False), ("Disable the transmitter", "load stays on")),
+        (lambda t: t.set_transmitter_enabled(True), ("Enable the transmitter", "load stays on")),
+        (lambda t: t.hold_transmitter(True), ("Key the transmitter by hand",)),
+        (lambda t: t.hold_transmitter(False), ("key go",)),
+    ],
+)
+def test_the_transmitter_is_asked_for_and_waited_for(act, words) -> None:
+    script, its_hand = hand("what?", "")
+    act(by_hand.Transmitter(its_hand))
+    assert len(script.asked) == 2
+    assert all(word in script.asked[0] for word in words)
+    _, its_hand = hand("b")
+    with pytest.raises(GoBack):
+        act(by_hand.Transmitter(its_hand))

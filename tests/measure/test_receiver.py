@@ -19,6 +19,7 @@ from harness.measure.centre import acceptance, middle_by_sensitivity
 from harness.measure.crossing import crossing
 from harness.measure.desensitisation import desensitisation
 from harness.measure.run import measure_recordings
+from harness.measure.sensitivity import SinadPoint, sensitivity
 from harness.readings import Findings, measured
 from harness.uncertainty import Contribution
 from tests.measure.pick import pick, series
@@ -526,3 +527,23 @@ def test_sensitivity_that_is_best_beside_the_centre() -> None:
 def test_sensitivity_that_falls_off_on_one_side_has_no_middle(side: float) -> None:
     offset = np.linspace(-3000.0, 3000.0, 5)
     assert middle_by_sensitivity(offset, -118.0 + side * 2e-3 * offset, np.full(5, 0.1)) is None
+
+
+@pytest.mark.parametrize(
+    ("sinad_db", "bound"),
+    [
+        # 3 dB per dB is noise; the same with a squelch that closes at -113.5 dBm; and a lucky pair.
+        ((9.0, 10.5, 12.0, 13.5, 15.0), None),
+        ((2.4, 6.8, 22.2, 22.8, 23.4), "upper"),
+        ((8.0, 9.0, 13.8, 14.0, 15.0), None),
+    ],
+)
+def test_where_a_squelch_closes_is_no_sensitivity(sinad_db, bound) -> None:
+    points = [
+        SinadPoint(-114.5 + 0.5 * number, value, 0.5) for number, value in enumerate(sinad_db)
+    ]
+    reading = sensitivity(points, [], conditions={}, recordings=()).reading
+    assert reading.bound == bound
+    if bound:
+        assert reading.value == -113.5
+        assert "the squelch closes" in reading.note

@@ -62,6 +62,12 @@ class Notebook:
     def turn_knob(self, position):
         self.told.append(f"knob {position}")
 
+    def set_transmitter_enabled(self, enabled):
+        self.told.append(f"enabled {enabled}")
+
+    def hold_transmitter(self, held):
+        self.told.append(f"held {held}")
+
     def read_supply(self):
         return SupplyReading(voltage_v=12.5, current_a=1.4, temperature_degc=21.0)
 
@@ -70,7 +76,14 @@ class Notebook:
 
     def devices(self) -> OpenBench:
         return OpenBench(
-            source=self, generator=self, knob=self, meter=self, waiter=self, kind="notebook"
+            source=self,
+            generator=self,
+            knob=self,
+            meter=self,
+            waiter=self,
+            kind="notebook",
+            transmitter=self,
+            transmitter_key=self,
         )
 
 

@@ -5,13 +5,26 @@ What must hold is DESIGN section 7 and the house style's section 8; there are no
 
 import os
 import signal
+from dataclasses import replace
 
 import pytest
 
 from harness.describe import example_path, load_bench, load_unit
 from harness.errors import BadInput, HardwareFault
+from harness.procedures.journal import Journal
 from harness.procedures.runner import LOG_NAME, Runner
-from harness.procedures.steps import Log, Record, Say, Stimulus, TurnKnob
+from harness.procedures.steps import (
+    EnableTransmitter,
+    HoldKey,
+    Keep,
+    Log,
+    Record,
+    Say,
+    Stimulus,
+    TurnKnob,
+)
+from harness.procedures.unfinished import set_aside
+from harness.readings import Findings
 from harness.recordings import open_recording, read_log
 
 UNIT = load_unit(example_path("frost-watch-2.toml"))
@@ -193,3 +206,74 @@ def test_steps_are_done_in_order_and_labels_say_what_was_set(ran, tmp_path) -> N
         (0, 125_000, "no signal", None, "3:30"),
         (125_000, 250_000, None, -80.0, "3:30"),
     ]
+
+
+def off_and_held():
+    yield EnableTransmitter(enabled=False)
+    yield HoldKey(held=True)
+    yield record()
+
+
+def put_back():
+    yield from off_and_held()
+    yield HoldKey(held=False)
+    yield EnableTransmitter(enabled=True)
+
+
+@pytest.mark.parametrize(("procedure", "is_left"), [(off_and_held, True), (put_back, False)])
+def test_how_the_transmitter_was_left_is_told(procedure, is_left, notebook, tmp_path) -> None:
+    bench, watcher = notebook.Notebook(), notebook.Quiet()
+    Runner(bench.devices(), UNIT, BENCH, tmp_path, watcher).run(procedure())
+    assert [told for told in bench.told if told.startswith(("enabled", "held"))][:2] == [
+        "enabled False",
+        "held True",
+    ]
+    assert any("still be held" in text for text in watcher.said) == is_left
+    assert any("still disabled" in text for text in watcher.said) == is_left
+
+
+def test_how_the_transmitter_was_is_put_back_before_a_run_goes_on(notebook, tmp_path) -> None:
+    """Ended in the second take: begun again, nothing is recorded before it is disabled again."""
+
+    def procedure():
+        yield EnableTransmitter(enabled=False)
+        yield HoldKey(held=True)
+        yield record("one", leave_on=False)
+        yield Keep(findings=Findings(kind="audio"))
+        yield record("two", leave_on=False)
+
+    ends = iter((*[False] * 6, True))
+
+    def on_read():
+        if next(ends, False):
+            raise HardwareFault("gone", "dongle", "Plug it in.")
+
+    for resumes in (False, True):
+        journal = (Journal.of if resumes else Journal.new)(tmp_path, {"unit": "one"})
+        journal.begin({})
+        bench = notebook.Notebook(on_read)
+        runner = Runner(bench.devices(), UNIT, BENCH, tmp_path, notebook.Quiet(), journal=journal)
+        if resumes:
+            set_aside(tmp_path, journal.takes, [])
+            runner.run(procedure())
+        else:
+            with pytest.raises(HardwareFault):
+                runner.run(procedure())
+    assert bench.told[:3] == ["frequency", "enabled False", "held True"]
+    assert bench.told.count("level") == 1, "the first take is done"
+    assert runner.findings == [Findings(kind="audio")]
+
+
+def test_the_annotation_says_how_the_transmitter_was(notebook, tmp_path) -> None:
+    def procedure():
+        yield Record(
+            take="one",
+            title="one",
+            stimuli=(replace(KEYED, transmitter="off"), KEYED),
+            roles=("output",),
+        )
+
+    runner = Runner(notebook.Notebook().devices(), UNIT, BENCH, tmp_path, notebook.Quiet())
+    runner.run(procedure())
+    recording = open_recording(tmp_path / "recordings" / "one-output.sigmf-meta")
+    assert [each.transmitter for each in recording.annotations] == ["off", None]

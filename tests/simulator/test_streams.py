@@ -76,7 +76,7 @@ def test_satisfies_every_protocol():
 
 def scenario(cuts, seed=1):
     """Keying, level and knob at fixed times; further cuts of the reads anywhere."""
-    bench = bench_of(seed=seed)
+    bench = bench_of(seed=seed, streams=("input", "output", "audio"))
     bench.start()
     acts = {
         0.0531: lambda: bench.set_level(-110.0),
@@ -85,9 +85,10 @@ def scenario(cuts, seed=1):
         0.41: lambda: bench.turn_knob("3:30"),
         0.5: lambda: bench.set_transmitter_enabled(False),
         0.55: lambda: bench.set_transmitter_enabled(True),
+        0.6: lambda: bench.hold_transmitter(True),
         0.62: bench.rf_off,
     }
-    given_ = {"input": [], "output": []}
+    given_ = {"input": [], "output": [], "audio": []}
     for until_s in sorted({*acts, *cuts, 0.7}):
         for role, blocks in bench.read(until_s).items():
             given_[role].extend(blocks)
@@ -105,12 +106,15 @@ def test_the_cut_of_the_reads_never_shows(cuts):
     cut = scenario(cuts)
     assert np.array_equal(cut["input"], WHOLE["input"])
     assert np.array_equal(cut["output"], WHOLE["output"])
+    assert np.array_equal(cut["audio"], WHOLE["audio"])
+    assert np.any(WHOLE["audio"])
 
 
 @pytest.mark.parametrize(
     "command",
     [
         lambda b: b.set_transmitter_enabled(False),
+        lambda b: b.hold_transmitter(True),
         lambda b: b.rf_off(),
         lambda b: b.set_modulation(400.0, 2500.0),
         lambda b: b.turn_knob("5:00"),

@@ -215,6 +215,60 @@ def test_disabled_transmitter_stays_off():
     assert came.at_s == pytest.approx(1.0, abs=0.01)
 
 
+def test_a_held_key_keys_whatever_the_squelch_does():
+    bench = bench_of()
+    bench.turn_knob("3:30")
+    bench.start()
+    bench.read(0.5)
+    bench.hold_transmitter(True)
+    bench.read(1.0)
+    bench.set_level(-90.0)
+    bench.read(1.5)
+    bench.rf_off()
+    bench.read(3.5)
+    (came,) = keyings(bench)
+    assert came.on
+    assert came.at_s == pytest.approx(0.5, abs=0.01)
+    bench.set_transmitter_enabled(False)
+    bench.read(4.0)
+    bench.set_transmitter_enabled(True)
+    bench.read(4.5)
+    bench.hold_transmitter(False)
+    bench.read(5.0)
+    assert [event.on for event in keyings(bench)] == [True, False, True, False]
+
+
+@pytest.mark.parametrize("enabled", [True, False])
+def test_the_loudspeaker_is_heard_whether_the_transmitter_is_on_or_not(enabled):
+    """A tone of 1 kHz at 1.5 kHz of deviation: its line stands out, and muted nothing is left."""
+    bench = bench_of(streams=("audio",))
+    bench.set_transmitter_enabled(enabled)
+    bench.set_modulation(1000.0, 1500.0)
+    bench.set_level(-80.0)
+    bench.start()
+    bench.read(0.5)
+    codes = codes_of(bench.read(1.5)["audio"])
+    assert (codes.dtype, len(codes)) == (np.int16, 31250)
+    lines = np.abs(np.fft.rfft(codes * np.hanning(len(codes))))
+    assert np.argmax(lines) == 1000  # one line a hertz, in a second
+    bench.rf_off()
+    bench.read(3.0)
+    # What is left is the card's own noise: a ten thousandth of full scale.
+    assert np.std(codes_of(bench.read(4.0)["audio"])) == pytest.approx(3.3, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("faults", "truth_db"), [((), 1.02), (("detuned duplexer",), 14.4)], ids=str
+)
+def test_the_true_desensitisation_is_that_of_two_noises(faults, truth_db):
+    """By hand: 36.02 dBm + 1.2 - 138 - 75 = -175.78 dBm/Hz; k 290 K is -173.98, 4 dB more -169.98.
+
+    10 lg(1 + 10^-0.58) = 1.02 dB. Detuned 20 dB more (a dB less power, a dB more before it):
+    10 lg(1 + 10^1.42) = 14.4 dB. Within 0.1 dB: the battery is not at the reference voltage.
+    """
+    assert bench_of(*faults).truth.desensitisation_db() == pytest.approx(truth_db, abs=0.1)
+
+
 def noise_through_transmitter(unit, level_dbm, keyed):
     """Detector noise of the receiver, with the transmitter on or kept off."""
     bench = bench_of(unit=unit)

@@ -10,7 +10,14 @@ from harness.procedures.wiring.live import Clock, live_bench
 from harness.procedures.wiring.parts import Instruments, OpenBench
 from harness.procedures.wiring.receivers import OFF_CHANNEL_HZ, open_source, receiver_roles
 from harness.procedures.wiring.simulated import devices_of, simulated_bench
-from harness.procedures.wiring.sound import Signal, SignalKind, SoundIn, play_tones, sound_input
+from harness.procedures.wiring.sound import (
+    Signal,
+    SignalKind,
+    SoundIn,
+    described_sound,
+    play_tones,
+    sound_input,
+)
 
 __all__ = [
     "DEVICE_LISTS",
@@ -21,6 +28,7 @@ __all__ = [
     "Signal",
     "SignalKind",
     "SoundIn",
+    "described_sound",
     "devices_of",
     "live_bench",
     "open_bench",

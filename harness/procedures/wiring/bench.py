@@ -22,12 +22,13 @@ from dataclasses import replace
 from typing import cast
 
 from harness.describe import Bench, Unit
-from harness.devices import Memory, Operator, Role, StreamClock
+from harness.devices import Memory, Operator, Role, RunningSource
 from harness.procedures.wiring.instruments import open_instruments
 from harness.procedures.wiring.live import live_bench
 from harness.procedures.wiring.parts import OpenBench
 from harness.procedures.wiring.receivers import OFF_CHANNEL_HZ, open_source, receiver_roles
 from harness.procedures.wiring.simulated import devices_of, simulated_bench
+from harness.procedures.wiring.sound import with_sound
 
 
 def open_bench(
@@ -36,6 +37,8 @@ def open_bench(
     memory: Memory | None = None,
     unit: Unit | None = None,
     readings_done: int = 0,
+    *,
+    hears: bool = False,
 ) -> OpenBench:
     """Open the devices that a bench file names.
 
@@ -44,12 +47,18 @@ def open_bench(
     unit : what real receivers are tuned by; a simulated bench needs none
     operator : who is asked where something is done by hand. memory : keeps what is typed
     readings_done : how often the meter was read in earlier parts of the run
+    hears : whether the receiver's audio is a stream too: the sound card of the bench file, or the
+        simulated one
 
     Raises
     ------
     BadInput : the bench names a device that there is no driver for, or does not go together.
     HardwareFault : a device is not there.
     """
+    roles = receiver_roles(bench)
+    if hears:
+        # The transmitter's carrier comes strong to the input's receiver, whose level is not taken.
+        roles = tuple(role for role in roles if role == "output")
     real = [part for part in (bench.input, bench.output) if part and part.source == "rtlsdr"]
     if bench.simulated is None and real and unit is not None:
         with ExitStack() as kept:
@@ -57,14 +66,15 @@ def open_bench(
                 "input": unit.receive_hz - OFF_CHANNEL_HZ,
                 "output": unit.transmit_hz - OFF_CHANNEL_HZ,
             }
-            source = kept.enter_context(open_source(bench, receiver_roles(bench), centres_hz))
-            live = live_bench(
-                bench, source, cast(StreamClock, source), operator, memory, readings_done
-            )
+            opened = kept.enter_context(open_source(bench, roles, centres_hz))
+            source = cast(RunningSource, opened)
+            if hears:
+                source = kept.enter_context(with_sound(source, bench))
+            live = live_bench(bench, source, source, operator, memory, readings_done)
             # What was entered last is closed first: RF is off before the receivers go.
             kept.enter_context(live.closing)
             return replace(live, closing=kept.pop_all())
-    simulated = simulated_bench(bench)
+    simulated = simulated_bench(bench, hears=hears)
     instruments = open_instruments(bench, operator, memory, simulated, readings_done)
     return replace(
         devices_of(simulated),

@@ -31,7 +31,7 @@ def live_bench(
     ------
     BadInput : there is no generator, or nobody to turn the knob. HardwareFault : as above.
     """
-    from harness.instruments.by_hand import Knob
+    from harness.instruments.by_hand import Knob, Transmitter
 
     if bench.generator is None:
         raise BadInput(
@@ -54,6 +54,8 @@ def live_bench(
         waiter=Clock(),
         kind="live",
         stream_clock=stream_clock,
+        transmitter=(transmitter := Transmitter(hand)),
+        transmitter_key=transmitter,
         identities=instruments.identities,
         cautions=instruments.cautions,
         closing=instruments.closing,

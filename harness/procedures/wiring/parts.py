@@ -7,7 +7,16 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 
 from harness.closing import Closing
-from harness.devices import Generator, KnobHand, SampleSource, StreamClock, SupplyMeter, Waiter
+from harness.devices import (
+    Generator,
+    KnobHand,
+    SampleSource,
+    StreamClock,
+    SupplyMeter,
+    TransmitterKey,
+    TransmitterSwitch,
+    Waiter,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +35,8 @@ class OpenBench(Devices):
     """The devices of a bench, by what they can do; a context manager that closes them.
 
     ``stream_clock`` is None where the streams stand still between two reads. ``identities``
-    is what instruments say that they are.
+    is what instruments say that they are. ``transmitter`` and ``transmitter_key`` are None where
+    nobody can reach the unit's.
     """
 
     source: SampleSource
@@ -36,6 +46,8 @@ class OpenBench(Devices):
     waiter: Waiter
     kind: str
     stream_clock: StreamClock | None = None
+    transmitter: TransmitterSwitch | None = None
+    transmitter_key: TransmitterKey | None = None
     identities: Mapping[str, str] = field(default_factory=dict)
     cautions: tuple[str, ...] = ()
 

@@ -12,8 +12,12 @@ if TYPE_CHECKING:
     from harness.simulator import SimulatedBench
 
 
-def simulated_bench(bench: Bench) -> SimulatedBench:
+def simulated_bench(bench: Bench, *, hears: bool = False) -> SimulatedBench:
     """Set up the simulated bench that a bench file names.
+
+    Parameters
+    ----------
+    hears : with its sound card in place of the input's receiver, as ``open_bench`` has it
 
     Raises
     ------
@@ -31,6 +35,7 @@ def simulated_bench(bench: Bench) -> SimulatedBench:
         simulated_unit(bench.simulated.unit),
         seed=bench.simulated.seed,
         faults=bench.simulated.faults,
+        streams=("output", "audio") if hears else ("input", "output"),
     )
 
 
@@ -43,4 +48,6 @@ def devices_of(simulated: SimulatedBench) -> OpenBench:
         meter=simulated,
         waiter=simulated,
         kind="simulated",
+        transmitter=simulated,
+        transmitter_key=simulated,
     )

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Literal, Protocol, Self
+from typing import TYPE_CHECKING, Literal, Protocol, Self
 
 from harness.blocks import Block
-from harness.describe import SoundDescription
+from harness.describe import Bench, SoundDescription
+from harness.devices import RunningSource
+from harness.errors import BadInput
+
+if TYPE_CHECKING:
+    from harness.instruments.sound_beside import SoundBeside
 
 
 class SoundIn(Protocol):
@@ -59,6 +64,37 @@ def sound_input(described: SoundDescription) -> SoundIn:
     from harness.instruments.sound_card import SoundInput
 
     return SoundInput(described.input_device, sample_rate_hz=described.sample_rate_hz)
+
+
+def described_sound(bench: Bench) -> SoundDescription:
+    """Give the sound card that a bench file names.
+
+    Raises
+    ------
+    BadInput : it names none.
+    """
+    if bench.sound is None or bench.sound.source != "sound card":
+        raise BadInput(
+            "names no sound card",
+            bench.name,
+            'Add [sound] with source = "sound card", input_device and output_device.',
+        )
+    return bench.sound
+
+
+def with_sound(source: RunningSource, bench: Bench) -> SoundBeside:
+    """Open the sound card of a bench beside its receivers, as the stream "audio".
+
+    Raises
+    ------
+    BadInput : the bench names none, or there is no such device.
+    """
+    from harness.instruments.sound_beside import SoundBeside
+    from harness.instruments.sound_card import SoundInput
+
+    described = described_sound(bench)
+    card = SoundInput(described.input_device, sample_rate_hz=described.sample_rate_hz)
+    return SoundBeside(source, card)
 
 
 def play_tones(
