@@ -72,8 +72,12 @@ def numbers(labels):
 
 @pytest.mark.parametrize(
     ("block", "unit", "name"),
-    [(BLOCKS[0], SHARED, "wiring-shared"), (BLOCKS[1], SEPARATE, "wiring-separate")],
-    ids=["shared", "separate"],
+    [
+        (BLOCKS[0], SHARED, "wiring-shared"),
+        (BLOCKS[1], SEPARATE, "wiring-separate"),
+        (BLOCKS[2], SHARED, "wiring-desensitisation"),
+    ],
+    ids=["shared", "separate", "coupler"],
 )
 def test_a_bench_of_the_document_is_safe_and_its_drawing_shows_the_levels(
     block, unit, name, drawings
@@ -102,3 +106,34 @@ def test_the_figures_of_the_text_are_those_of_the_plan():
     highest = next(one for one in plan.lines if one.name == "unit's receiver port")
     at_generator_dbm = -120.0 - highest.level_dbm
     assert f"for −120 dBm the generator gives −{-at_generator_dbm:.0f} dBm" in DOCUMENT
+
+
+def test_the_coupler_lets_back_what_it_takes_off_and_no_directivity_is_counted_on():
+    """4 W is 36.02 dBm: less 20 dB of coupling 16.02 dBm, 40 mW, at a generator without its pad."""
+    coupler = BLOCKS[2]
+    bare = {**coupler["generator"], "path": coupler["generator"]["path"][1:]}
+    for reverse_w, is_safe in ((0.041, True), (0.039, False), (None, False)):
+        generator = {**bare, "reverse_power_w": reverse_w}
+        if reverse_w is None:
+            del generator["reverse_power_w"]
+        plan = level_plan(SHARED, bench_from({**coupler, "generator": generator}))
+        assert bool(plan.unsafe) != is_safe
+        if not is_safe:
+            assert plan.unsafe[0].startswith("generator output gets 16.0 dBm")
+    # Its main line has to stand the transmitter, seen from either side.
+    weak = [dict(element) for element in coupler["generator"]["path"]]
+    weak[1]["rating_w"] = 3.0
+    plan = level_plan(
+        SHARED, bench_from({**coupler, "generator": {**coupler["generator"], "path": weak}})
+    )
+    assert any("coupler, coupled gets 4 W and is rated 3 W" in text for text in plan.unsafe)
+
+
+def test_the_figures_of_the_coupler_are_those_of_the_plan():
+    plan = level_plan(SHARED, bench_from(BLOCKS[2]))
+    arriving = {line.name: line for line in plan.lines}
+    assert f"35.5 dBm, {arriving['output path: power attenuator'].power_w:.2f} W" in DOCUMENT
+    pad = arriving["back through generator path: 20 dB pad"]
+    assert f"{pad.level_dbm:.1f} dBm, {pad.power_w * 1e3:.0f} mW" in DOCUMENT
+    highest_dbm = arriving["unit's receiver port"].level_dbm
+    assert f"the generator gives −{120 + highest_dbm:.0f} dBm" in DOCUMENT
