@@ -29,6 +29,8 @@ KEYINGS = 5
 BATTERY_INTERVAL_S = 300.0
 NULL_SHARES = (0.95, 0.97, 0.99, 1.01, 1.03, 1.05)
 """Deviations about the null, as shares of it; none on it, where noise hides the sign. Chosen."""
+SEARCH_DBM, AT_EACH_S = (-128.0, -104.0), 2.0
+"""Levels about the simulated units' sensitivities, and how long each lasts. Chosen."""
 GAIN_RIPPLE = 1e-3
 """What the simulated unit itself cannot tell of its repeat gain: ripple of its IF filter."""
 UNCHECKED = (
@@ -87,6 +89,7 @@ def self_check(
             *_timing(runner, simulated),
             *_battery(runner, simulated),
             *_bessel(runner),
+            *_desensitisation(runner),
         ]
     console = Console()
     print_rows(console, HEADINGS, [_row(check) for check in checks])
@@ -221,6 +224,26 @@ def _battery(runner: Runner, simulated: SimulatedBench) -> Iterator[Check]:
         what="energy_delivered",
         truth=simulated.truth.energy_wh - energy_wh,
         reading=_find(found, "energy_delivered"),
+    )
+
+
+def _desensitisation(runner: Runner) -> Iterator[Check]:
+    """Check the loss by the transmitter's noise, heard at the receiver of a bench of its own."""
+    from dataclasses import replace
+
+    from harness.procedures.desense import USUAL, desense, extent_on
+    from harness.procedures.runner import Runner
+    from harness.procedures.wiring import devices_of, simulated_bench
+
+    hearing = simulated_bench(runner.bench, hears=True)
+    folder = runner.folder / "desensitisation"
+    other = Runner(devices_of(hearing), runner.unit, runner.bench, folder, runner.watcher)
+    extent = replace(USUAL, search_dbm=SEARCH_DBM, dwell_s=AT_EACH_S)
+    other.run(desense(runner.unit, extent_on(runner.bench, extent)))
+    yield Check(
+        what="desensitisation",
+        truth=hearing.truth.desensitisation_db(),
+        reading=_find(other.findings[-1], "desensitisation"),
     )
 
 

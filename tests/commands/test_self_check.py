@@ -28,7 +28,7 @@ def test_agreement_is_within_u(value, truth, agrees) -> None:
 def test_status_tells_of_more_than_one_that_is_off(wrong, status, monkeypatch, typed) -> None:
     checks = [check(36.0, 36.0)] * (9 - wrong) + [check(37.0, 36.0)] * wrong
     monkeypatch.setattr(command, "_carrier", lambda *_: iter(checks))
-    for other in ("_timing", "_battery", "_bessel"):
+    for other in ("_timing", "_battery", "_bessel", "_desensitisation"):
         monkeypatch.setattr(command, other, lambda *_: iter(()))
     shown = typed("self-check")
     assert shown.status == status
@@ -52,7 +52,7 @@ def test_the_simulated_bench_is_measured_as_it_was_set(monkeypatch, typed) -> No
     monkeypatch.setattr(command, "BATTERY_INTERVAL_S", 1800.0)
     shown = typed("self-check")
     assert shown.status == 0, shown.out
-    names = [line.split("  ")[0] for line in shown.out.splitlines()[1:10]]
+    names = [line.split("  ")[0] for line in shown.out.splitlines()[1:11]]
     assert names == [
         "carrier_power",
         "frequency_error",
@@ -63,4 +63,5 @@ def test_the_simulated_bench_is_measured_as_it_was_set(monkeypatch, typed) -> No
         "charge_delivered",
         "energy_delivered",
         "Bessel null",
+        "desensitisation",
     ]
