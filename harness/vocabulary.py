@@ -57,6 +57,13 @@ _TABLE = (
     ),
     ("sinad", "dB", "SINAD", "(S+N+D)/(N+D) of the repeated audio, land-mobile definition", 2),
     (
+        "sinad_at_opening",
+        "dB",
+        "SINAD at opening",
+        "SINAD of the repeated audio at the level at which half of the rising sweeps have keyed",
+        1,
+    ),
+    (
         "audio_distortion",
         "%",
         "Audio distortion",

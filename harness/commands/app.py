@@ -31,6 +31,7 @@ from harness.commands.record import record
 from harness.commands.remeasure import remeasure
 from harness.commands.report_run import report
 from harness.commands.self_check import self_check
+from harness.commands.squelch import squelch
 from harness.errors import HarnessError, one_line
 
 INTERRUPTED = 130
@@ -75,6 +76,7 @@ def root(
 
 app.command("demo", cls=PlainCommand)(demo)
 app.command("accept", cls=PlainCommand)(accept_unit)
+app.command("squelch", cls=PlainCommand)(squelch)
 app.command("levels", cls=PlainCommand)(levels)
 app.command("duplexer", cls=PlainCommand)(duplexer)
 app.command("devices", cls=PlainCommand)(devices)

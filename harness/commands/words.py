@@ -141,6 +141,29 @@ def require_rate(per_h: float | None, option: str) -> None:
         )
 
 
+_SECONDS = {"": 1.0, "s": 1.0, "m": 60.0, "h": 3600.0}
+_DURATION = re.compile(r"\s*([\d.]+)\s*([smh]?)\s*", re.IGNORECASE)
+LONGEST_S = 7 * 24 * 3600.0
+"""Longest time that is asked for. Chosen: a week."""
+
+
+def seconds_of(text: str, option: str) -> float:
+    """Read a duration such as 90s, 10m or 8h.
+
+    Raises
+    ------
+    BadInput : it is none, or longer than a week.
+    """
+    matched = _DURATION.fullmatch(text)
+    try:
+        seconds = float(matched[1]) * _SECONDS[matched[2].lower()] if matched else 0.0
+    except ValueError:
+        seconds = 0.0
+    if not 0.0 < seconds <= LONGEST_S:
+        raise BadInput(f"{text!r} is no time from 0 s to a week", option, "Write 90s, 10m or 8h.")
+    return seconds
+
+
 def column_names(text: str | None) -> dict[str, str] | None:
     """Read which columns of a battery log are which.
 

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from harness.blocks import Block
 from harness.devices import Role
+from harness.measure.at_opening import SinadAtOpening
 from harness.measure.audio_frame import AudioFrame
 from harness.measure.audio_response import audio_response
 from harness.measure.audio_span import AudioSpan, kept_frames
@@ -98,6 +99,7 @@ class Audio:
         self._options = options
         self._steps: tuple[Step, ...] = sinad_steps(self._channel.steps)
         self._is_sweep = len({_tested(step) for step in self._steps}) > 1
+        self._at_opening = SinadAtOpening(self._channel, options)
         self._quieting = QuietingCurve(channels, self._role, options)
         self._keyed = KeyedCheck(self._steps, channels, self._role)
         source = channels.get("input") if self._role != "input" else None
@@ -127,6 +129,7 @@ class Audio:
         self._quieting.push(role, block)
         self._keyed.push(role, block)
         if role == self._role:
+            self._at_opening.push(block)
             for span in self._spans:
                 span.push(block)
         elif role == "input":
@@ -136,6 +139,8 @@ class Audio:
 
     def finish(self) -> Findings:
         """Give the readings."""
+        if self._at_opening.is_asked:
+            return self._at_opening.findings()
         quieting = self._quieting.findings()
         if self._quieting.is_asked and not self._steps:
             return quieting

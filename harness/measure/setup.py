@@ -21,6 +21,11 @@ NO_SIGNAL = "no signal"
 NO_MODULATION = "no modulation"
 """Label of a step in which the generator's carrier is not modulated: for quieting."""
 
+AT_OPENING = "at opening"
+"""Label of a step with standard test modulation at the level at which the squelch opens."""
+ABOVE_OPENING = "above opening"
+"""Label of one at a higher level, where the squelch does not stay open at that one."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:

@@ -69,6 +69,9 @@ of DESIGN section 3."""
 LOPSIDED = 1.2
 """Ratio of the halves of an interval above which both ends are given. Chosen."""
 FINE_LEVELS = 201
+ANSWER_S = 0.2
+"""A key-up so soon after a signal is its late answer, and no false one. Chosen: squelch and key-up
+take less."""
 HOUR_S = 3600.0
 
 
@@ -210,13 +213,17 @@ class SquelchPosition:
 
     def _look_at_quiet(self) -> _Quiet:
         key_ups, watched_s = 0, 0.0
-        for end in self._ends:
+        for number, end in enumerate(self._ends):
             if end.level_port_dbm is not None:
                 continue
             begin_s, last_s = end.step.start_s, end.step.end_s
             edges = self._keying.edges_between(begin_s, last_s)
-            if end.keyed_before:
-                drop = next((edge for edge in edges if not edge.is_rising), None)
+            followed = number > 0 and self._ends[number - 1].level_port_dbm is not None
+            late = [e.time_s for e in edges if e.is_rising and e.time_s < begin_s + ANSWER_S]
+            answered_s = max(late) if followed and late else begin_s
+            if end.keyed_before or answered_s > begin_s:
+                after = (e for e in edges if not e.is_rising and e.time_s > answered_s)
+                drop = next(after, None)
                 if drop is None:
                     continue
                 begin_s = drop.time_s

@@ -29,7 +29,7 @@ from typing import Any
 from harness.devices import SupplyReading
 from harness.errors import BadInput, Damaged
 from harness.procedures.appended import AppendedLines
-from harness.procedures.steps import Log, ReadSupply, Record, Step
+from harness.procedures.steps import TAKES, Log, ReadSupply, Record, Step
 from harness.recordings.utc import utc_from_text, utc_text
 
 JOURNAL_NAME = "journal.jsonl"
@@ -127,7 +127,7 @@ class Journal:
     @property
     def takes(self) -> list[str]:
         """Names of the takes that are whole."""
-        return [done.gave for done in self._done if done.kind == Record.__name__]
+        return [done.gave for done in self._done if done.kind in TAKES]
 
     @property
     def has_log(self) -> bool:

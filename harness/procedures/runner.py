@@ -15,26 +15,31 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
+from harness.blocks import Block
 from harness.describe import Bench, Unit
 from harness.devices import GoBack, Role
 from harness.errors import BadInput
 from harness.measure.discharge import discharge_from_log
 from harness.measure.run import measure_recordings
 from harness.measure.setup import NO_SIGNAL
+from harness.procedures.following import Glance, glance_at
 from harness.procedures.journal import Journal, supply_of
 from harness.procedures.looking import TakesWatched
 from harness.procedures.recording import open_writers
 from harness.procedures.steps import (
     EnableTransmitter,
+    Follow,
     HoldKey,
     Keep,
     Log,
     Measure,
     MeasureLog,
+    Move,
     Procedure,
     ReadSupply,
     Record,
     Say,
+    Seen,
     Step,
     Stimulus,
     TurnKnob,
@@ -166,14 +171,16 @@ class Runner:
                 self.held = step.held
             case Keep():
                 self.findings.append(step.findings)
-            case Record():
+            case Record() | Follow():
                 if not any(self._path(step.take, role).exists() for role in step.roles):
                     raise BadInput(
                         "a take of this run is missing",
                         str(self._path(step.take, step.roles[-1])),
                         "Put it back, or start anew in another folder.",
                     )
-                self._left_on = step.stimuli[-1] if step.leave_on else None
+                self._left_on = None
+                if isinstance(step, Record) and step.leave_on:
+                    self._left_on = step.stimuli[-1]
             case Measure() | MeasureLog():
                 return self._perform(step)
             case ReadSupply():
@@ -192,7 +199,7 @@ class Runner:
             self._enable(False)
         if self.held:
             self._hold_key(True)
-        if self._left_on is not None and not isinstance(step, Record):
+        if self._left_on is not None and not isinstance(step, Record | Follow):
             left_on = self._left_on
             self._until_done(lambda: self._apply(left_on))
 
@@ -241,6 +248,8 @@ class Runner:
                 self.knob = step.position
             case Record():
                 return self._record(step)
+            case Follow():
+                return self._follow(step)
             case Measure():
                 return self._measure(step)
             case Wait():
@@ -294,17 +303,8 @@ class Runner:
     def _record(self, step: Record) -> str:
         """Record a take: stimuli change when the streams' own time has come to them."""
         self._share = step.share
-        self.watcher.step(step.title)
-        source, generator = self.open_bench.source, self.open_bench.generator
-        started = self._now_utc
-        with ExitStack() as kept:
-            kept.callback(source.stop)
-            source.start()
-            writers = open_writers(
-                source, self.bench, step.roles, partial(self._path, step.take), started, kept
-            )
-            follow = self.takes.begin(step.take, source, self.bench, self.unit, self.watcher)
-            taking = Taking(source, writers, self.open_bench.stream_clock, follow)
+
+        def through(taking: Taking, writers: Mapping[Role, RecordingWriter], _: Glance) -> None:
             number, held_s = 0, 0.0
             while number < len(step.stimuli):
                 stimulus = step.stimuli[number]
@@ -315,9 +315,80 @@ class Runner:
                     continue
                 self._hold(stimulus, taking, first, writers, held_s, step.duration_s)
                 number, held_s = number + 1, held_s + stimulus.duration_s
+
+        return self._take(step, through, leave_on=step.leave_on)
+
+    def _follow(self, step: Follow) -> str:
+        """Record a take whose stimuli are chosen by what the output does."""
+        self._share = None
+
+        def through(
+            taking: Taking, writers: Mapping[Role, RecordingWriter], glance: Glance
+        ) -> None:
+            moves = step.programme.moves()
+            seen: Seen | None = None
+            while True:
+                try:
+                    move = next(moves) if seen is None else moves.send(seen)
+                except StopIteration:
+                    return
+                seen = self._move(move, taking, writers, glance)
+
+        return self._take(step, through, leave_on=False)
+
+    def _move(
+        self,
+        move: Move,
+        taking: Taking,
+        writers: Mapping[Role, RecordingWriter],
+        glance: Glance,
+    ) -> Seen:
+        """Record while a move is on; give how it ended."""
+        if move.title:
+            self.watcher.step(move.title)
+        apply = partial(self._apply, move.stimulus)
+        first = taking.during(lambda: self._until_done(apply))
+        begin_s, key_ups = taking.at_s, glance.key_ups
+        glance.hold(move, taking)
+        self._progress(move.share)
+        for role, writer in writers.items():
+            writer.annotate(self._annotation(move.stimulus, first[role], taking.written[role]))
+        return Seen(
+            keyed=glance.keyed,
+            seconds=taking.at_s - begin_s,
+            key_ups=glance.key_ups - key_ups,
+        )
+
+    def _take(
+        self,
+        step: Record | Follow,
+        through: Callable[[Taking, Mapping[Role, RecordingWriter], Glance], None],
+        *,
+        leave_on: bool,
+    ) -> str:
+        """Record a take while ``through`` does what is to be recorded; give its name."""
+        self.watcher.step(step.title)
+        source, generator = self.open_bench.source, self.open_bench.generator
+        started = self._now_utc
+        with ExitStack() as kept:
+            kept.callback(source.stop)
+            source.start()
+            writers = open_writers(
+                source, self.bench, step.roles, partial(self._path, step.take), started, kept
+            )
+            follow = self.takes.begin(step.take, source, self.bench, self.unit, self.watcher)
+            glance = glance_at(source, self.bench, self.unit)
+
+            def both(role: Role, blocks: Sequence[Block]) -> None:
+                follow(role, blocks)
+                if isinstance(step, Follow):
+                    glance.push(role, blocks)
+
+            taking = Taking(source, writers, self.open_bench.stream_clock, both)
+            through(taking, writers, glance)
             # A device that fell silent during the last read says so when it is asked once more.
             source.read(taking.at_s)
-            if not step.leave_on:
+            if not leave_on:
                 self._until_done(generator.rf_off)
             paths = [writer.close() for writer in writers.values()]
         if len(paths) > 1:
@@ -431,7 +502,7 @@ class Runner:
 def _in_words(step: Step) -> str | None:
     """Say what a step is, where it is one that a run may be said to be at."""
     match step:
-        case Record():
+        case Record() | Follow():
             return step.title
         case Measure():
             return f"measuring the take {step.take}"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Generator as PythonGenerator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 from harness.devices import Role, TransmitterState
 from harness.measure.setup import NO_SIGNAL, Options
@@ -84,6 +84,65 @@ class Record:
         return sum(stimulus.duration_s for stimulus in self.stimuli)
 
 
+AFTER_S = 0.03
+"""A move goes on so long after what it waited for. Chosen: more than the squelch's measurement
+reads the state before the end of a step by."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """A stimulus of a take that is chosen while it runs.
+
+    ``until`` ends it early, ``after_s`` after the output is keyed (True) or not (False); its
+    duration is then the longest that is waited, and ``least_s`` the shortest. ``title`` and
+    ``share``, 0 to 1, say how far the take is.
+    """
+
+    stimulus: Stimulus
+    until: bool | None = None
+    least_s: float = 0.0
+    after_s: float = AFTER_S
+    title: str = ""
+    share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """How a move ended: the output keyed or not, how long it took, key-ups meanwhile."""
+
+    keyed: bool
+    seconds: float
+    key_ups: int = 0
+
+
+Moves = PythonGenerator[Move, Seen, None]
+
+
+class Programme(Protocol):
+    """Chooses the stimuli of a take by what the output does; a frozen dataclass.
+
+    What it was made with stands in its ``repr``: by that a run knows it again.
+    """
+
+    def moves(self) -> Moves:
+        """Yield moves and be sent how each ended."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Follow:
+    """Record a take whose stimuli are chosen while it runs. Gives the take's name.
+
+    What the output does is only glanced at here, to choose what comes next: the readings come
+    from the recordings, as of any take.
+    """
+
+    take: str
+    title: str
+    programme: Programme
+    roles: tuple[Role, ...] = ("input", "output")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
     """Measure a take. Gives its Findings; ``keep`` puts them into the results."""
@@ -134,6 +193,7 @@ Step = (
     | EnableTransmitter
     | HoldKey
     | Record
+    | Follow
     | Measure
     | Keep
     | Wait
@@ -141,4 +201,6 @@ Step = (
     | Log
     | MeasureLog
 )
+TAKES = (Record.__name__, Follow.__name__)
+"""Kinds of steps that leave a take."""
 Procedure = PythonGenerator[Step, Any, None]

@@ -16,6 +16,7 @@ from harness.commands.words import dated_folder
 from harness.describe import Bench, Unit, example_path, load_bench, load_unit
 from harness.errors import BadInput
 from harness.procedures.accept import perform
+from harness.procedures.squelch_run import knob_positions
 from harness.procedures.steps import Procedure
 
 UNIT = example_path("frost-watch-2.toml")
@@ -45,16 +46,7 @@ def marked_knob(unit: Unit) -> str:
 
 def knobs(unit: Unit, only: list[str] | None = None) -> tuple[str, ...]:
     """Give the knob positions, from loose to tight, or those of them that were asked for."""
-    if not unit.knob_positions:
-        raise BadInput("knob_positions is missing", unit.name, "Name them in the unit file.")
-    for position in only or ():
-        if position not in unit.knob_positions:
-            raise BadInput(
-                f"{unit.name} has no position {position!r}",
-                "--knob",
-                f"Choose from {', '.join(unit.knob_positions)}.",
-            )
-    return tuple(only) if only else unit.knob_positions
+    return knob_positions(unit, only or ())
 
 
 def levels(low_dbm: float, high_dbm: float) -> tuple[float, float]:

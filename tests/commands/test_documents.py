@@ -132,6 +132,7 @@ def test_every_command_stands_in_the_readme() -> None:
         "demo",
         "accept",
         "duplexer",
+        "squelch",
         "devices",
         "health",
         "record",

@@ -15,6 +15,7 @@ from harness.errors import HardwareFault
 
 COMMANDS = (
     "demo",
+    "squelch",
     "levels",
     "duplexer",
     "devices",

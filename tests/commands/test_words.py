@@ -16,6 +16,7 @@ from tests.truth.files import write_pair
 COMMANDS = (
     "demo",
     "accept",
+    "squelch",
     "levels",
     "duplexer",
     "devices",

@@ -1,0 +1,188 @@
+"""The squelch, position by position of its knob: what each does, in the least bench time.
+
+At each position, in this order, so that each take serves the next:
+
+==========  =================================================================================
+take        gives
+==========  =================================================================================
+keyings     ``always keyed`` and ``never keyed``, told at once; attack, hang, tail
+search      where about it opens, which the sweeps begin from
+sweeps      key-ups without a signal; opening, closing, hysteresis, spread
+listening   SINAD at the opening, as measured
+==========  =================================================================================
+
+The hang is known before falling steps have to outlast it. What is done within a take is in
+``squelch_programmes.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+from typing import Any
+
+from harness.describe import Unit
+from harness.procedures.acceptance import STANDARD_SHARE
+from harness.procedures.squelch_depths import (
+    ATTACKS_TO_DWELL,
+    FALLING_MORE_S,
+    REST_S,
+    RISING_DWELL_S,
+    SETTLED_S,
+    WITHIN_DB,
+    Depth,
+)
+from harness.procedures.squelch_programmes import (
+    LONGEST_HANG_S,
+    Keyings,
+    Listening,
+    Search,
+    Staircase,
+    on_grid,
+)
+from harness.procedures.steps import Follow, Measure, Procedure, Say, Step, TurnKnob, Wait
+from harness.readings import Findings, Reading
+
+
+def squelch(unit: Unit, positions: Sequence[str], depth: Depth) -> Procedure:
+    """Yield the steps of the squelch at some positions of the knob.
+
+    Parameters
+    ----------
+    unit : description
+    positions : from loose to tight
+    depth : how much is done at each
+    """
+    many = f"{len(positions)} position{'s' if len(positions) > 1 else ''}"
+    begun_s: float = yield Wait(seconds=0.0)
+    has_dropped = False
+    for position in positions:
+        has_dropped |= yield from at_position(unit, position, depth, has_dropped)
+    ended_s: float = yield Wait(seconds=0.0)
+    yield Say(text=f"The squelch at {many} took {in_minutes(ended_s - begun_s)} of bench time.")
+
+
+def at_position(
+    unit: Unit, position: str, depth: Depth, has_dropped: bool
+) -> Generator[Step, Any, bool]:
+    """Yield the steps of one position; give whether the unit dropped there.
+
+    Parameters
+    ----------
+    has_dropped : whether it dropped at a looser position
+    """
+    take = f"squelch-{position.replace(':', '')}"
+    deviation_hz = STANDARD_SHARE * unit.rated_deviation_hz
+    yield TurnKnob(position=position)
+    yield Wait(seconds=SETTLED_S)
+    yield Follow(
+        take=f"{take}-keyings",
+        title=f"Squelch at {position}: attack and hang",
+        programme=Keyings(
+            knob=position,
+            count=depth.keyings,
+            deviation_hz=deviation_hz,
+            rest_s=REST_S,
+            has_dropped=has_dropped,
+        ),
+    )
+    keyed: Findings = yield Measure(kind="squelch", take=f"{take}-keyings", keep=False)
+    state = _value(keyed, "keying_state")
+    if state in ("always keyed", "never keyed"):
+        yield Measure(kind="squelch", take=f"{take}-keyings")
+        yield Say(text=f"At {position} it is {state}: there is nothing to sweep through.")
+        return has_dropped or state == "never keyed"
+    timing: Findings = yield Measure(kind="timing", take=f"{take}-keyings")
+    hang_s, attack_s = _value(timing, "hang_time"), _value(timing, "attack_time")
+    if not isinstance(hang_s, float):
+        yield Measure(kind="squelch", take=f"{take}-keyings")
+        yield Say(
+            text=f"At {position} it is still keyed {LONGEST_HANG_S:.0f} s after a signal: once"
+            " open, noise keeps it open. There is nothing to sweep through."
+        )
+        return has_dropped
+    rising_s = RISING_DWELL_S
+    if isinstance(attack_s, float):
+        rising_s = max(rising_s, round(ATTACKS_TO_DWELL * attack_s + 0.05, 2))
+    opening_dbm = yield from _search(position, take, depth, rising_s)
+    if opening_dbm is None:
+        return True
+    yield Follow(
+        take=take,
+        title=f"Squelch at {position}: up and down",
+        programme=Staircase(
+            knob=position,
+            opening_dbm=opening_dbm,
+            quiet_s=depth.quiet_s,
+            sweeps=depth.sweeps,
+            least=depth.least,
+            goal=depth.goal,
+            rising_dwell_s=rising_s,
+            falling_dwell_s=round(hang_s + FALLING_MORE_S, 3),
+        ),
+    )
+    swept: Findings = yield Measure(kind="squelch", take=take)
+    opening = _reading(swept, "squelch_opening")
+    if opening is None or not isinstance(opening.value, float) or opening.bound is not None:
+        yield Say(text=f"At {position} the opening is not known; SINAD there is left out.")
+        return True
+    yield from _listen(position, take, opening.value, deviation_hz, depth.listening_s)
+    return True
+
+
+def _search(
+    position: str, take: str, depth: Depth, dwell_s: float
+) -> Generator[Step, Any, float | None]:
+    """Find about where the unit opens; None where it does not within the levels."""
+    low, high = depth.search_dbm
+    yield Follow(
+        take=f"{take}-search",
+        title=f"Squelch at {position}: looking for the region",
+        programme=Search(
+            knob=position, low_dbm=low, high_dbm=high, within_db=WITHIN_DB, dwell_s=dwell_s
+        ),
+    )
+    found: Findings = yield Measure(kind="squelch", take=f"{take}-search", keep=False)
+    opening = _reading(found, "squelch_opening")
+    if opening is None or not isinstance(opening.value, float) or opening.bound is not None:
+        yield Measure(kind="squelch", take=f"{take}-search")
+        yield Say(
+            text=f"At {position} it does not open between {low:g} and {high:g} dBm, or opens at"
+            " both; give other levels to search."
+        )
+        return None
+    return on_grid(opening.value)
+
+
+def _listen(
+    position: str, take: str, opening_dbm: float, deviation_hz: float, seconds: float
+) -> Procedure:
+    """Take standard test modulation at the opening."""
+    yield Follow(
+        take=f"{take}-listening",
+        title=f"Squelch at {position}: SINAD at the opening",
+        programme=Listening(
+            knob=position,
+            level_dbm=on_grid(opening_dbm),
+            deviation_hz=deviation_hz,
+            seconds=seconds,
+        ),
+    )
+    yield Measure(kind="audio", take=f"{take}-listening")
+
+
+def in_minutes(seconds: float) -> str:
+    """Say a time as people do on a bench."""
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    if seconds < 5400.0:
+        return f"{seconds / 60.0:.0f} min"
+    return f"{seconds / 3600.0:.1f} h"
+
+
+def _reading(found: Findings, name: str) -> Reading | None:
+    return next((r for r in found.readings if r.name == name), None)
+
+
+def _value(found: Findings, name: str) -> float | str | None:
+    reading = _reading(found, name)
+    return None if reading is None else reading.value
