@@ -251,7 +251,7 @@ def _line(one: Judged, advice: Advice) -> AdvisedLine:
         margin=gap_in_words(one.margin),
         margin_means=_margin_means(one.margin),
         cost="" if one.cost is None else gap_in_words(one.cost),
-        listener=_named(one, (("sinad_at_opening", "{} SINAD at opening"),)),
+        listener=_listener(one),
         times=_named(
             one,
             (("attack_time", "attack {}"), ("hang_time", "hang {}"), ("squelch_tail", "tail {}")),
@@ -266,6 +266,14 @@ def _line(one: Judged, advice: Advice) -> AdvisedLine:
 def _reading(one: Judged, name: str) -> str:
     reading = one.position.reading(name)
     return "not measured" if reading is None else in_words(reading)
+
+
+def _listener(one: Judged) -> str:
+    """Say what the listener gets at the opening; nothing where nobody asked."""
+    name = "sinad_at_opening"
+    if name in one.position.readings and one.position.reading(name) is None:
+        return "SINAD at opening not measured"
+    return _named(one, ((name, "{} SINAD at opening"),))
 
 
 def _named(one: Judged, names: Iterable[tuple[str, str]]) -> str:

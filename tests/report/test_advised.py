@@ -13,12 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.advice import advise
-from harness.readings import Findings, Limit, measured
+from harness.readings import Findings, Limit, measured, not_measured
 from harness.report.advised import advised
 from harness.report.advised_figure import advised_figure
 from harness.report.quiet_wording import rate_in_words, wanted_in_words, watched_in_words
 from harness.report.write import write_report
 from harness.uncertainty import Contribution
+from harness.vocabulary import TERMS
 from tests.advice.knob_runs import SHED_LIMIT, keyed, run_of, seen, sensitivity
 from tests.report.test_report import Page
 
@@ -355,3 +356,21 @@ def test_what_the_listener_gets_and_the_times_stand_beside_it():
     )
     line = words_of(*WHOLE, times).lines[1]
     assert line.times == "attack 50.0 ± 2.0 ms, hang 1.2000 ± 0.0020 s"
+
+
+@pytest.mark.parametrize(
+    ("value_db", "said"),
+    [(9.4, "9.40 ± 0.20 dB SINAD at opening"), (None, "SINAD at opening not measured")],
+)
+def test_what_the_listener_gets_at_the_opening(monkeypatch, value_db, said):
+    name = "sinad_at_opening"
+    monkeypatch.setitem(TERMS, name, replace(TERMS["sinad"], name=name))
+    conditions = {"knob": "12:00", "input_level_port_dbm": -118.0, "weighting": "flat"}
+    part = Contribution(name="noise", standard_uncertainty=0.1, kind="A", source="chosen")
+    reading = (
+        not_measured(name, "the squelch was closed", conditions=conditions)
+        if value_db is None
+        else measured(name, value_db, (part,), count=8, conditions=conditions)
+    )
+    loose, here, _ = words_of(*WHOLE, Findings(kind="audio", readings=(reading,))).lines
+    assert (here.listener, loose.listener) == (said, "")
