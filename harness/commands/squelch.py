@@ -36,6 +36,9 @@ def squelch(
             help="Without a signal at each position, such as 90s, 10m, 1h [60s; full 180s].",
         ),
     ] = None,
+    only_quiet: Annotated[
+        bool, typer.Option("--only-quiet", help="Only watch for key-ups without a signal.")
+    ] = False,
     out: Annotated[
         Path | None,
         typer.Option(metavar="FOLDER", help="Where to leave everything [captures/squelch-<time>]."),
@@ -74,10 +77,13 @@ def squelch(
     how = DEPTHS[depth]
     if quiet is not None:
         how = replace(how, quiet_s=seconds_of(quiet, "--quiet"))
+    elif only_quiet:
+        raise BadInput("takes a time", "--only-quiet", "Say how long: --quiet 8h.")
     folder = resume or out or dated_folder("squelch")
     words = ["harness", "squelch", str(unit), str(bench), "--depth", depth]
     words += [word for position in knob or () for word in ("--knob", position)]
     words += ["--quiet", quiet] if quiet is not None else []
+    words += ["--only-quiet"] if only_quiet else []
     with TerminalWatcher() as watcher:
         done = characterise_squelch(
             described,
@@ -87,6 +93,7 @@ def squelch(
             how,
             positions,
             TerminalOperator(watcher),
+            only_quiet=only_quiet,
             resume=resume is not None,
             go_on_with=shlex.join([*words, "--resume", str(folder)]),
         )
@@ -94,7 +101,8 @@ def squelch(
         write_report(report, done.run)
     console = Console()
     _print_positions(console, done.run, positions)
-    print_advice(advise(done.run), console)
+    if not only_quiet:
+        print_advice(advise(done.run), console)
     say(console, f"Report:     {report.resolve()}", folded=False)
     say(console, f"Results:    {done.path.resolve()}", folded=False)
     say(console, f"Recordings: {(folder / 'recordings').resolve()}", folded=False)

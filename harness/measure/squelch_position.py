@@ -35,12 +35,13 @@ from typing import Any, Literal
 
 import numpy as np
 
+from harness.measure.false_keying import false_keying_rate
 from harness.measure.keying import Keying
 from harness.measure.ogive import Ogive, fit_ogive
 from harness.measure.ogive_likelihood import draws_from_bounds
 from harness.measure.staircase import Bounds, StepEnd, Sweeps, find_sweeps
 from harness.readings import Axis, Reading, Series, measured, not_measured
-from harness.uncertainty import Contribution, combine, difference, garwood_interval
+from harness.uncertainty import Contribution, combine, difference
 from harness.units import FloatArray
 
 KeyingState = Literal["always keyed", "never keyed", "chatters", "normal"]
@@ -72,7 +73,6 @@ FINE_LEVELS = 201
 ANSWER_S = 0.2
 """A key-up so soon after a signal is its late answer, and no false one. Chosen: squelch and key-up
 take less."""
-HOUR_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -542,22 +542,7 @@ class SquelchPosition:
         name = "false_keying_rate"
         if self._state == "always keyed":
             return not_measured(name, "always keyed", **self._more)
-        hours = self._quiet.watched_s / HOUR_S
-        if hours <= 0.0:
-            return not_measured(name, "no time without a signal and without hang", **self._more)
-        count = self._quiet.key_ups
-        low, high = (counts / hours for counts in garwood_interval(count))
-        value = count / hours
-        return Reading(
-            name=name,
-            value=value,
-            unit="1/h",
-            expanded_uncertainty=max(high - value, value - low) if count else None,
-            interval=(low, high),
-            count=count,
-            note=f"{count} in {self._quiet.watched_s:.1f} s without a signal",
-            **self._more,
-        )
+        return false_keying_rate(self._quiet.key_ups, self._quiet.watched_s, **self._more)
 
     def series(self, suffix: str) -> list[Series]:
         """Give the shares of the sweeps against level and the curves fitted to them."""

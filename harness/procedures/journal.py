@@ -29,7 +29,7 @@ from typing import Any
 from harness.devices import SupplyReading
 from harness.errors import BadInput, Damaged
 from harness.procedures.appended import AppendedLines
-from harness.procedures.steps import TAKES, Log, ReadSupply, Record, Step
+from harness.procedures.steps import TAKES, Log, ReadSupply, Record, Step, Watch, Watched
 from harness.recordings.utc import utc_from_text, utc_text
 
 JOURNAL_NAME = "journal.jsonl"
@@ -127,7 +127,9 @@ class Journal:
     @property
     def takes(self) -> list[str]:
         """Names of the takes that are whole."""
-        return [done.gave for done in self._done if done.kind in TAKES]
+        whole = [done.gave for done in self._done if done.kind in TAKES]
+        pieces = [done.gave["kept"] for done in self._done if done.kind == Watch.__name__]
+        return [*whole, *(take for take in pieces if take)]
 
     @property
     def has_log(self) -> bool:
@@ -275,4 +277,6 @@ def _kept(gave: Any) -> Any:
     """Give what is worth keeping of what a step gave: findings are measured again."""
     if isinstance(gave, SupplyReading):
         return {k: None if math.isnan(v) else v for k, v in asdict(gave).items()}
+    if isinstance(gave, Watched):
+        return asdict(gave)
     return gave if isinstance(gave, str | float) else None

@@ -44,8 +44,11 @@ from harness.procedures.steps import (
     Stimulus,
     TurnKnob,
     Wait,
+    Watch,
+    Watched,
 )
 from harness.procedures.taking import Taking
+from harness.procedures.watching import Tally, tally_name, watched_in, without_samples
 from harness.procedures.wiring import OpenBench
 from harness.readings import Findings
 from harness.recordings import (
@@ -114,6 +117,7 @@ class Runner:
     _base_s: float = 0.0
     _log: BatteryLogWriter | None = None
     _share: float | None = None
+    _tallies: dict[str, tuple[int, Tally]] = field(default_factory=dict)
 
     def run(self, procedure: Procedure) -> list[Findings]:
         """Perform a procedure to its end; RF is off afterwards, also after an error or Ctrl-C."""
@@ -185,6 +189,8 @@ class Runner:
                 return self._perform(step)
             case ReadSupply():
                 return supply_of(gave)
+            case Watch():
+                return self._count(step, Watched(**gave))
         return gave
 
     def _restore(self, step: Step, journal: Journal) -> None:
@@ -250,6 +256,8 @@ class Runner:
                 return self._record(step)
             case Follow():
                 return self._follow(step)
+            case Watch():
+                return self._watch(step)
             case Measure():
                 return self._measure(step)
             case Wait():
@@ -335,6 +343,34 @@ class Runner:
                 seen = self._move(move, taking, writers, glance)
 
         return self._take(step, through, leave_on=False)
+
+    def _watch(self, step: Watch) -> Watched:
+        """Record a piece without a signal, count key-ups; its samples go where there are none."""
+        off = Stimulus(duration_s=step.seconds, level_port_dbm=None)
+        roles: tuple[Role, ...] = ("output",)
+        piece = Record(
+            take=step.take, title=step.title, stimuli=(off,), roles=roles, share=step.share
+        )
+        self._record(piece)
+        found = self._found(Measure(kind="squelch", take=step.take, roles=roles))
+        watched = watched_in(found, step.take)
+        if watched.key_ups:
+            utc = f"{self._now_utc:%Y-%m-%d %H:%M} UTC"
+            self.watcher.say(f"Keyed {watched.key_ups} times in the piece that ended {utc}.")
+        if not watched.kept:
+            without_samples([self._path(step.take, role) for role in roles])
+        return self._count(step, watched)
+
+    def _count(self, step: Watch, watched: Watched) -> Watched:
+        """Add a piece to the watch that it belongs to, and that to the findings."""
+        name = tally_name(step)
+        if name not in self._tallies:
+            self._tallies[name] = (len(self.findings), Tally(self.knob, name))
+            self.findings.append(Findings(kind="squelch"))
+        place, tally = self._tallies[name]
+        tally.add(watched)
+        self.findings[place] = tally.findings()
+        return watched
 
     def _move(
         self,
@@ -502,7 +538,7 @@ class Runner:
 def _in_words(step: Step) -> str | None:
     """Say what a step is, where it is one that a run may be said to be at."""
     match step:
-        case Record() | Follow():
+        case Record() | Follow() | Watch():
             return step.title
         case Measure():
             return f"measuring the take {step.take}"

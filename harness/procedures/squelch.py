@@ -17,7 +17,9 @@ The hang is known before falling steps have to outlast it. What is done within a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from harness.describe import Unit
@@ -25,6 +27,9 @@ from harness.procedures.acceptance import STANDARD_SHARE
 from harness.procedures.squelch_depths import (
     ATTACKS_TO_DWELL,
     FALLING_MORE_S,
+    LITTLE_QUIET_S,
+    MOST_IN_TAKE_S,
+    PIECE_S,
     REST_S,
     RISING_DWELL_S,
     SETTLED_S,
@@ -37,13 +42,28 @@ from harness.procedures.squelch_programmes import (
     Listening,
     Search,
     Staircase,
+    in_time,
     on_grid,
+    stuck,
 )
-from harness.procedures.steps import Follow, Measure, Procedure, Say, Step, TurnKnob, Wait
+from harness.procedures.squelch_time import TYPICAL_HANG_S, expected
+from harness.procedures.steps import (
+    Follow,
+    Measure,
+    Procedure,
+    Say,
+    Step,
+    TurnKnob,
+    Wait,
+    Watch,
+    Watched,
+)
 from harness.readings import Findings, Reading
 
 
-def squelch(unit: Unit, positions: Sequence[str], depth: Depth) -> Procedure:
+def squelch(
+    unit: Unit, positions: Sequence[str], depth: Depth, setting_s: float = 0.0
+) -> Procedure:
     """Yield the steps of the squelch at some positions of the knob.
 
     Parameters
@@ -51,24 +71,97 @@ def squelch(unit: Unit, positions: Sequence[str], depth: Depth) -> Procedure:
     unit : description
     positions : from loose to tight
     depth : how much is done at each
+    setting_s : what a setting of the generator takes, beside what is recorded
     """
-    many = f"{len(positions)} position{'s' if len(positions) > 1 else ''}"
+    clock = Clock(depth=depth, setting_s=setting_s)
     begun_s: float = yield Wait(seconds=0.0)
     has_dropped = False
-    for position in positions:
-        has_dropped |= yield from at_position(unit, position, depth, has_dropped)
+    for number, position in enumerate(positions):
+        clock.positions_left = len(positions) - number
+        has_dropped |= yield from at_position(unit, position, depth, has_dropped, clock)
     ended_s: float = yield Wait(seconds=0.0)
-    yield Say(text=f"The squelch at {many} took {in_minutes(ended_s - begun_s)} of bench time.")
+    many = f"{len(positions)} position{'s' if len(positions) > 1 else ''}"
+    yield Say(text=f"The squelch at {many} took {in_time(ended_s - begun_s)} of bench time.")
+
+
+@dataclass(slots=True)
+class Clock:
+    """How much time is left, from what the hang is known to be so far."""
+
+    depth: Depth
+    setting_s: float
+    hang_s: float = TYPICAL_HANG_S
+    positions_left: int = 1
+
+    @property
+    def each_s(self) -> float:
+        """Time of a position."""
+        return expected(self.depth, round(self.hang_s, 1)).with_settings_s(self.setting_s)
+
+    @property
+    def left_s(self) -> float:
+        """Time from the beginning of a position to the end of all."""
+        return self.positions_left * self.each_s
+
+    @property
+    def later_s(self) -> float:
+        """Time after the sweeps of a position to the end of all."""
+        times = expected(self.depth, round(self.hang_s, 1))
+        return self.left_s - self.each_s + times.watch_s + times.listening_s
+
+    @property
+    def sweep_s(self) -> float:
+        """Time of one sweep up and down."""
+        depth, times = self.depth, expected(self.depth, round(self.hang_s, 1))
+        quiet_s = LITTLE_QUIET_S if times.watch_s else depth.quiet_s
+        return (times.sweeps_s - quiet_s + self.setting_s * times.settings) / depth.sweeps
+
+
+def watch_quiet(position: str, seconds: float) -> Generator[Step, Any, bool]:
+    """Watch a position for key-ups without a signal; give whether the unit was ever unkeyed.
+
+    Raises
+    ------
+    HardwareFault : the transmitter is stuck.
+    """
+    name = f"quiet-{position.replace(':', '')}"
+    many = max(math.ceil(seconds / PIECE_S), 1)
+    piece_s = seconds / many
+    has_dropped = False
+    for number in range(many):
+        left = in_time(seconds - number * piece_s)
+        watched: Watched = yield Watch(
+            take=f"{name}/{number + 1:05d}",
+            title=f"Quiet at {position}, {left} left",
+            seconds=piece_s,
+            share=number / many,
+        )
+        if watched.keyed_through:
+            if has_dropped:
+                raise stuck(piece_s, position)
+            yield Say(text=f"At {position} it is always keyed: there is nothing to watch.")
+            return False
+        has_dropped = True
+    return has_dropped
+
+
+def only_watch(positions: Sequence[str], seconds: float) -> Procedure:
+    """Yield the steps of a watch of some positions, and of nothing else."""
+    for position in positions:
+        yield TurnKnob(position=position)
+        yield Wait(seconds=REST_S)
+        yield from watch_quiet(position, seconds)
 
 
 def at_position(
-    unit: Unit, position: str, depth: Depth, has_dropped: bool
+    unit: Unit, position: str, depth: Depth, has_dropped: bool, clock: Clock
 ) -> Generator[Step, Any, bool]:
     """Yield the steps of one position; give whether the unit dropped there.
 
     Parameters
     ----------
     has_dropped : whether it dropped at a looser position
+    clock : tells how much time is left, and is told the hang
     """
     take = f"squelch-{position.replace(':', '')}"
     deviation_hz = STANDARD_SHARE * unit.rated_deviation_hz
@@ -76,7 +169,7 @@ def at_position(
     yield Wait(seconds=SETTLED_S)
     yield Follow(
         take=f"{take}-keyings",
-        title=f"Squelch at {position}: attack and hang",
+        title=f"Squelch at {position}: attack and hang, about {in_time(clock.left_s)} left",
         programme=Keyings(
             knob=position,
             count=depth.keyings,
@@ -100,6 +193,7 @@ def at_position(
             " open, noise keeps it open. There is nothing to sweep through."
         )
         return has_dropped
+    clock.hang_s = hang_s
     rising_s = RISING_DWELL_S
     if isinstance(attack_s, float):
         rising_s = max(rising_s, round(ATTACKS_TO_DWELL * attack_s + 0.05, 2))
@@ -112,15 +206,19 @@ def at_position(
         programme=Staircase(
             knob=position,
             opening_dbm=opening_dbm,
-            quiet_s=depth.quiet_s,
+            quiet_s=depth.quiet_s if depth.quiet_s <= MOST_IN_TAKE_S else LITTLE_QUIET_S,
             sweeps=depth.sweeps,
             least=depth.least,
             goal=depth.goal,
             rising_dwell_s=rising_s,
             falling_dwell_s=round(hang_s + FALLING_MORE_S, 3),
+            sweep_s=round(clock.sweep_s, 1),
+            later_s=round(clock.later_s, 1),
         ),
     )
     swept: Findings = yield Measure(kind="squelch", take=take)
+    if depth.quiet_s > MOST_IN_TAKE_S:
+        yield from watch_quiet(position, depth.quiet_s)
     opening = _reading(swept, "squelch_opening")
     if opening is None or not isinstance(opening.value, float) or opening.bound is not None:
         yield Say(text=f"At {position} the opening is not known; SINAD there is left out.")
@@ -168,15 +266,6 @@ def _listen(
         ),
     )
     yield Measure(kind="audio", take=f"{take}-listening")
-
-
-def in_minutes(seconds: float) -> str:
-    """Say a time as people do on a bench."""
-    if seconds < 90.0:
-        return f"{seconds:.0f} s"
-    if seconds < 5400.0:
-        return f"{seconds / 60.0:.0f} min"
-    return f"{seconds / 3600.0:.1f} h"
 
 
 def _reading(found: Findings, name: str) -> Reading | None:

@@ -51,3 +51,10 @@ FULL = Depth(name="full", keyings=10, quiet_s=180.0, sweeps=25, goal=Goal(), lis
 DEPTHS = {depth.name: depth for depth in (QUICK, FULL)}
 WITHIN_DB = 2.0
 """The search ends at two levels so near. Chosen: the sweeps reach further than that."""
+MOST_IN_TAKE_S = 300.0
+"""More time without a signal is watched in pieces, of which the samples are not kept. Chosen."""
+LITTLE_QUIET_S = 1.0
+"""Without a signal in the sweeps' take where the watch comes by itself. Chosen."""
+PIECE_S = 60.0
+"""Length of a piece of a watch. Chosen: 290 MB of a dongle at 2.4 MS/s, and little is lost where
+a watch is interrupted."""

@@ -199,6 +199,8 @@ class Staircase:
     goal : ends them earlier; None: all are made
     rising_dwell_s : how long the unit is given to open
     falling_dwell_s : to close, its hang included
+    sweep_s, later_s : how long a sweep up and down takes, and what comes after all of them: to say
+        how much time is left
 
     Raises
     ------
@@ -213,17 +215,26 @@ class Staircase:
     goal: Goal | None
     rising_dwell_s: float
     falling_dwell_s: float
+    sweep_s: float = 0.0
+    later_s: float = 0.0
 
     def moves(self) -> Moves:
         """Yield the moves."""
         quiet = Stimulus(duration_s=self.quiet_s, level_port_dbm=None)
-        seen = yield Move(stimulus=quiet, title=f"Squelch at {self.knob}: time without a signal")
+        left_s = self.quiet_s + self.sweeps * self.sweep_s + self.later_s
+        title = f"Squelch at {self.knob}: {in_time(self.quiet_s)} without a signal"
+        if self.sweep_s:
+            title += f", about {in_time(left_s)} left"
+        seen = yield Move(stimulus=quiet, title=title)
         falses = seen.key_ups > 0
         opening, closing = Row(), Row()
         at_dbm = -math.inf
         while not self._enough(opening, closing):
             number = len(opening.draws)
             title = f"Squelch at {self.knob}: sweeps, {number + 1} of at most {self.sweeps}"
+            if self.sweep_s:
+                left_s = (self.sweeps - number) * self.sweep_s + self.later_s
+                title += f", about {in_time(left_s)} left"
             start = opening.start_dbm(-1.0)
             first = on_grid(self.opening_dbm - 3.0 * FIRST_STEP_DB) if start is None else start
             if seen.keyed or first <= at_dbm:
@@ -398,3 +409,12 @@ def _level(level_dbm: float, seconds: float) -> Stimulus:
 def on_grid(level: float) -> float:
     """Give the nearest level that is set."""
     return round(round(level / GRID_DB) * GRID_DB, 3)
+
+
+def in_time(seconds: float) -> str:
+    """Say a time as people do on a bench."""
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    if seconds < 5400.0:
+        return f"{seconds / 60.0:.0f} min"
+    return f"{seconds / 3600.0:.1f} h"

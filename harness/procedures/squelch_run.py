@@ -13,9 +13,16 @@ from harness.errors import BadInput
 from harness.procedures.accept import Performed, perform, require_empty
 from harness.procedures.journal import Journal
 from harness.procedures.runner import Watcher
-from harness.procedures.squelch import in_minutes, squelch
-from harness.procedures.squelch_depths import Depth
-from harness.procedures.squelch_time import BY_HAND_S, TYPICAL_HANG_S, expected
+from harness.procedures.squelch import only_watch, squelch
+from harness.procedures.squelch_depths import MOST_IN_TAKE_S, PIECE_S, Depth
+from harness.procedures.squelch_programmes import in_time
+from harness.procedures.squelch_time import (
+    BY_HAND_S,
+    TYPICAL_HANG_S,
+    expected,
+    is_by_hand,
+    position_s,
+)
 
 
 def knob_positions(unit: Unit, only: Sequence[str] = ()) -> tuple[str, ...]:
@@ -50,6 +57,7 @@ def characterise_squelch(
     positions: Sequence[str],
     operator: Operator | None = None,
     *,
+    only_quiet: bool = False,
     resume: bool = False,
     go_on_with: str = "",
 ) -> Performed:
@@ -60,6 +68,7 @@ def characterise_squelch(
     unit, bench, folder, watcher, operator, resume, go_on_with : as for ``accept``
     depth : how much is done at each position
     positions : from loose to tight
+    only_quiet : watch for key-ups without a signal, and do nothing else
 
     Raises
     ------
@@ -70,22 +79,25 @@ def characterise_squelch(
         "bench": bench.plain(),
         "squelch": asdict(depth),
         "positions": list(positions),
+        "only_quiet": only_quiet,
     }
     if resume:
         journal = Journal.of(folder, settings)
     else:
         require_empty(folder)
         journal = Journal.new(folder, settings)
-    for line in beforehand(bench, depth, positions):
+    for line in beforehand(bench, depth, positions, only_quiet=only_quiet):
         watcher.say(line)
     return perform(
         unit,
         bench,
         folder,
         watcher,
-        squelch(unit, positions, depth),
+        only_watch(positions, depth.quiet_s)
+        if only_quiet
+        else squelch(unit, positions, depth, BY_HAND_S if is_by_hand(bench) else 0.0),
         title=f"Squelch of {unit.name}",
-        name=f"squelch, {depth.name}",
+        name="squelch, quiet watch" if only_quiet else f"squelch, {depth.name}",
         operator=operator,
         is_whole=False,
         journal=journal,
@@ -93,22 +105,33 @@ def characterise_squelch(
     )
 
 
-def beforehand(bench: Bench, depth: Depth, positions: Sequence[str]) -> list[str]:
+def beforehand(
+    bench: Bench, depth: Depth, positions: Sequence[str], *, only_quiet: bool = False
+) -> list[str]:
     """Say what is going to be done, how long it takes, and what it can show."""
-    times = expected(depth)
-    each_s = times.position_s
-    by_hand = bench.generator is not None and bench.generator.source == "by hand"
-    more = ""
-    if by_hand:
-        each_s += BY_HAND_S * times.settings
-        more = f", {times.settings:.0f} settings by hand at each counted at {BY_HAND_S:.0f} s"
-    many = len(positions)
-    total = f" each, {in_minutes(many * each_s)} in all" if many > 1 else ""
     limit = Quiet(key_ups=0, watched_s=depth.quiet_s).upper_per_h
-    return [
-        f"Squelch, {depth.name}, at {', '.join(positions)}: about {in_minutes(each_s)}{total}"
-        f" of bench time for a hang of {TYPICAL_HANG_S:g} s{more}. A position that is always"
-        " keyed takes some seconds.",
-        f"{depth.quiet_s:g} s without a signal at each can show that there are fewer than"
-        f" {limit:.3g} false key-ups per hour (95 %), if none comes; a lower limit takes longer.",
+    shown = (
+        f"{in_time(depth.quiet_s)} without a signal at each can show at best that there are"
+        f" fewer than {limit:.3g} false key-ups per hour (95 %), if none comes. A lower limit"
+        " takes longer."
+    )
+    pieces = (
+        f"It is watched in pieces of {PIECE_S:.0f} s; samples are kept of those in which it keyed."
+    )
+    many = len(positions)
+    where = f"at {', '.join(positions)}"
+    if only_quiet:
+        total = f"{in_time(many * depth.quiet_s)} in all" if many > 1 else in_time(depth.quiet_s)
+        return [f"Squelch {where}: watched without a signal, {total}.", shown, pieces]
+    each_s = position_s(bench, depth)
+    more = ""
+    if is_by_hand(bench):
+        settings = expected(depth).settings
+        more = f", {settings:.0f} settings by hand at each counted at {BY_HAND_S:.0f} s"
+    total = f" each, {in_time(many * each_s)} in all" if many > 1 else ""
+    lines = [
+        f"Squelch, {depth.name}, {where}: about {in_time(each_s)}{total} of bench time for a hang"
+        f" of {TYPICAL_HANG_S:g} s{more}. A position that is always keyed takes some seconds.",
+        shown,
     ]
+    return [*lines, pieces] if depth.quiet_s > MOST_IN_TAKE_S else lines

@@ -14,8 +14,11 @@ from functools import cache
 
 import numpy as np
 
+from harness.describe import Bench
 from harness.procedures.squelch_depths import (
     FALLING_MORE_S,
+    LITTLE_QUIET_S,
+    MOST_IN_TAKE_S,
     REST_S,
     RISING_DWELL_S,
     SETTLED_S,
@@ -91,12 +94,17 @@ class Times:
     sweeps_s: float
     listening_s: float
     settings: float
+    watch_s: float = 0.0
 
     @property
     def position_s(self) -> float:
         """Bench time of the position."""
-        parts_s = self.keyings_s + self.search_s + self.sweeps_s + self.listening_s
+        parts_s = self.watch_s + self.keyings_s + self.search_s + self.sweeps_s + self.listening_s
         return SETTLED_S + parts_s
+
+    def with_settings_s(self, setting_s: float) -> float:
+        """Time of the position where each setting takes time of its own."""
+        return self.position_s + setting_s * self.settings
 
 
 @cache
@@ -105,6 +113,7 @@ def expected(depth: Depth, hang_s: float = TYPICAL_HANG_S) -> Times:
     random = np.random.default_rng(1)
     low, high = depth.search_dbm
     totals = np.zeros(5)
+    watch_s = depth.quiet_s if depth.quiet_s > MOST_IN_TAKE_S else 0.0
     for _ in range(RUNS):
         unit = TypicalUnit(hang_s, random)
         programmes: tuple[Programme, ...] = (
@@ -115,7 +124,7 @@ def expected(depth: Depth, hang_s: float = TYPICAL_HANG_S) -> Times:
             Staircase(
                 knob="",
                 opening_dbm=on_grid(unit.opening_dbm + float(random.uniform(-1.0, 1.0))),
-                quiet_s=depth.quiet_s,
+                quiet_s=depth.quiet_s if not watch_s else LITTLE_QUIET_S,
                 sweeps=depth.sweeps,
                 least=depth.least,
                 goal=depth.goal,
@@ -138,7 +147,18 @@ def expected(depth: Depth, hang_s: float = TYPICAL_HANG_S) -> Times:
         sweeps_s=mean[2],
         listening_s=mean[3],
         settings=mean[4],
+        watch_s=watch_s,
     )
+
+
+def is_by_hand(bench: Bench) -> bool:
+    """Whether the operator sets the generator."""
+    return bench.generator is not None and bench.generator.source == "by hand"
+
+
+def position_s(bench: Bench, depth: Depth, hang_s: float = TYPICAL_HANG_S) -> float:
+    """Give the time of one position on a bench, with what the operator does at the generator."""
+    return expected(depth, hang_s).with_settings_s(BY_HAND_S if is_by_hand(bench) else 0.0)
 
 
 def run_through(programme: Programme, unit: TypicalUnit) -> float:

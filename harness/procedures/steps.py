@@ -144,6 +144,30 @@ class Follow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """Record the output without a signal, count key-ups, keep the samples only where it keyed.
+
+    Gives a Watched; what was watched under one name before the ``/`` of the take is added up in
+    the results. ``share`` is how much of the whole watch is done, 0 to 1.
+    """
+
+    take: str
+    title: str
+    seconds: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watched:
+    """Key-ups in a piece of a watch, the time that counts, and the take that is kept, if any."""
+
+    key_ups: int
+    watched_s: float
+    keyed_through: bool = False
+    kept: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
     """Measure a take. Gives its Findings; ``keep`` puts them into the results."""
 
@@ -194,6 +218,7 @@ Step = (
     | HoldKey
     | Record
     | Follow
+    | Watch
     | Measure
     | Keep
     | Wait
