@@ -237,6 +237,20 @@ _TABLE = (
         "key-up to the transmitter's drop while the input is still keyed, when a timer does it",
         3,
     ),
+    (
+        "squelch_attack",
+        "s",
+        "Squelch attack",
+        "input carrier on to audio gate open, the transmitter still keyed by the hang",
+        4,
+    ),
+    (
+        "key_up_delay",
+        "s",
+        "Key-up delay",
+        "attack time less squelch attack: what the transmitter takes to come up",
+        4,
+    ),
     ("occupied_bandwidth", "Hz", "Occupied bandwidth", "bandwidth that holds 99 % of the power", 0),
     (
         "adjacent_channel_power",

@@ -1,7 +1,9 @@
 """What an output did for its input over a take: attacks, hangs, squelch tails, cuts.
 
-With the input recorded, edges of both are paired. From the output alone, the audio before each
-fall tells when the input dropped; a fall with the test tone heard up to it was no hang.
+With the input recorded, edges of both are paired. An input that comes back within the hang finds
+the transmitter keyed: the audio begins when the squelch alone has opened. From the output alone,
+the audio before each fall tells when the input dropped; a fall with the test tone heard up to it
+was no hang.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from harness.measure.pairs import EARLY_S, Pair, pair_edges
 from harness.measure.tail import Tail
 from harness.measure.tail_watch import SeenTail
 from harness.measure.time_out import Cuts, judge_cuts
+from harness.measure.tone_start import ToneStart
 
 NO_CUTS = Cuts(by_timer=(), others=(), words=())
 
@@ -123,6 +126,9 @@ class Answers:
     falls : of the output, all
     cuts : falls while the input was keyed
     tails_absent : numbers of falls that show when the input dropped, and no noise after it
+    returned : how often the input came back within the hang
+    reopened : of these, from the input's rise to where the test tone is heard again
+    delays : from the input's drop to where the repeated audio shows it
     """
 
     attacks: tuple[Pair, ...]
@@ -131,6 +137,9 @@ class Answers:
     falls: tuple[Fall, ...]
     cuts: Cuts
     tails_absent: frozenset[int]
+    returned: int = 0
+    reopened: tuple[Pair, ...] = ()
+    delays: tuple[Pair, ...] = ()
 
     def where(self, is_ours: Callable[[float], bool]) -> Answers:
         """Give the part that began at times that are ours."""
@@ -142,6 +151,8 @@ class Answers:
             self,
             attacks=ours(self.attacks),
             hangs=ours(self.hangs),
+            reopened=ours(self.reopened),
+            delays=ours(self.delays),
             runs=tuple(run for run in self.runs if is_ours(run.at_s)),
             falls=tuple(fall for fall in self.falls if is_ours(fall.edge.time_s)),
             cuts=replace(
@@ -150,8 +161,18 @@ class Answers:
         )
 
 
-def answers_of_two(incoming: Keying, outgoing: Keying, falls: Sequence[Fall]) -> Answers:
-    """Give what the edges of both recordings say, in the take's time."""
+def answers_of_two(
+    incoming: Keying,
+    outgoing: Keying,
+    falls: Sequence[Fall],
+    starts: Sequence[ToneStart] = (),
+) -> Answers:
+    """Give what the edges of both recordings say, in the take's time.
+
+    Parameters
+    ----------
+    starts : of the test tone in the output's audio, in the take's time
+    """
     attacks = pair_edges(incoming, outgoing, is_rising=True)
     hangs = pair_edges(incoming, outgoing, is_rising=False)
     by_edge = {fall.edge.time_s: fall for fall in falls}
@@ -160,6 +181,7 @@ def answers_of_two(incoming: Keying, outgoing: Keying, falls: Sequence[Fall]) ->
     cuts = _judged(cut, [fall for _, fall in answered])
     answered = [(pair, fall) for pair, fall in answered if not _ended_by(cuts, fall, cut)]
     rises = [edge.time_s for edge in incoming.edges if edge.is_rising]
+    returns = _returns(incoming, outgoing)
     absent = {
         fall.number
         for pair, fall in answered
@@ -172,6 +194,9 @@ def answers_of_two(incoming: Keying, outgoing: Keying, falls: Sequence[Fall]) ->
         falls=tuple(falls),
         cuts=cuts,
         tails_absent=frozenset(absent),
+        returned=len(returns),
+        reopened=tuple(_reopened(returns, starts)),
+        delays=tuple(_delay(pair, fall.tail) for pair, fall in answered if fall.tail is not None),
     )
 
 
@@ -189,6 +214,49 @@ def answers_of_output(falls: Sequence[Fall], delay_s: float) -> Answers:
         falls=tuple(falls),
         cuts=cuts,
         tails_absent=frozenset(fall.number for _, fall in answered if _shows_no_burst(fall)),
+    )
+
+
+def _returns(incoming: Keying, outgoing: Keying) -> list[tuple[int, Edge, float]]:
+    """Rises of the input within the hang: number, the edge, and when the input goes again."""
+    found: list[tuple[int, Edge, float]] = []
+    number = 0
+    for place, edge in enumerate(incoming.edges):
+        if not edge.is_rising:
+            continue
+        number += 1
+        if place == 0 or not outgoing.keyed_at(edge.time_s):
+            continue
+        dropped_s = incoming.edges[place - 1].time_s
+        if outgoing.keyed_at(dropped_s) and not outgoing.edges_between(dropped_s, edge.time_s):
+            later = incoming.edges[place + 1 : place + 2]
+            found.append((number, edge, later[0].time_s if later else math.inf))
+    return found
+
+
+def _reopened(
+    returns: Sequence[tuple[int, Edge, float]], starts: Sequence[ToneStart]
+) -> list[Pair]:
+    """Pair each return of the input with the test tone's start that answers it."""
+    times_s = [start.time_s for start in starts]
+    pairs = []
+    for number, edge, gone_s in returns:
+        place = bisect_left(times_s, edge.time_s - EARLY_S)
+        if place < len(starts) and times_s[place] < gone_s:
+            noise_s = math.hypot(edge.uncertainty_s, starts[place].uncertainty_s)
+            pairs.append(
+                Pair(number=number, from_s=edge.time_s, to_s=times_s[place], noise_s=noise_s)
+            )
+    return pairs
+
+
+def _delay(pair: Pair, tail: Tail) -> Pair:
+    """Give the time from the input's drop to where the audio shows it."""
+    return Pair(
+        number=pair.number,
+        from_s=pair.from_s,
+        to_s=tail.input_dropped_s,
+        noise_s=math.hypot(pair.noise_s, tail.dropped_uncertainty_s),
     )
 
 

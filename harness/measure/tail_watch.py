@@ -15,6 +15,7 @@ from harness.measure.keying import Edge, Keying
 from harness.measure.repeated_audio import RepeatedAudio
 from harness.measure.setup import Channel
 from harness.measure.tail import EDGE_S, LONGEST_S, Tail, find_tail, has_tone_to_end, quiet_from_s
+from harness.measure.tone_start import ToneStart, ToneStarts
 
 FRAME_SAMPLES = 4096
 """Keying and audio go forward together by so many samples, far less than the audio that is kept:
@@ -47,10 +48,16 @@ class TailWatch:
     def __init__(self, channel: Channel, keying: CarrierKeying) -> None:
         self._keying = keying
         self._audio = RepeatedAudio(channel.sample_rate_hz)
+        self._starts = ToneStarts(self._audio)
         self._frames = Frames(FRAME_SAMPLES)
         self._rise_s = -math.inf
         self._waiting: list[tuple[float, float]] = []
         self.seen: list[SeenTail] = []
+
+    @property
+    def tone_starts(self) -> list[ToneStart]:
+        """When the test tone came after silence, with the carrier on, so far."""
+        return self._starts.found
 
     def push(self, block: Block) -> None:
         """Take a block of the output."""
@@ -65,6 +72,7 @@ class TailWatch:
         found = self._keying.finish()
         self._note(self._keying.new_edges())
         self._audio.finish()
+        self._starts.look()
         for span in self._waiting:
             self._search(*span)
         self._waiting = []
@@ -78,6 +86,7 @@ class TailWatch:
     def _take(self, frame: Block) -> None:
         self._keying.push(frame)
         self._audio.push(frame)
+        self._starts.look()
         self._note(self._keying.new_edges())
         while self._waiting and self._waiting[0][1] <= self._audio.end_s:
             self._search(*self._waiting.pop(0))

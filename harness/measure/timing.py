@@ -28,6 +28,7 @@ from harness.measure.knob_times import KnobTimes, knob_condition
 from harness.measure.quieting_keying import QuietingKeying
 from harness.measure.setup import Channel, Options
 from harness.measure.spread import spread_reading
+from harness.measure.squelch_attack import squelch_attack
 from harness.measure.tail_watch import TailWatch
 from harness.measure.timing_readings import (
     between_recordings,
@@ -153,26 +154,30 @@ class Timing:
     def _of_two(
         self, incoming: Keying, outgoing: Keying, falls: Sequence[Fall]
     ) -> tuple[list[Reading], list[Series]]:
-        answers = answers_of_two(incoming, outgoing, falls)
+        source, output = self._channels["input"], self._channels["output"]
+        starts = self._tails.tone_starts if self._tails is not None else []
+        answers = answers_of_two(
+            incoming, outgoing, falls, [start.shifted(output.skew_s) for start in starts]
+        )
         keyed = sum(edge.is_rising for edge in incoming.edges)
-        if keyed > len(answers.attacks):
+        returned = answers.returned
+        if keyed > len(answers.attacks) + returned:
             self._cautions.append(
-                f"{keyed - len(answers.attacks)} of {keyed} input keyings did not key the output"
-                " (or found it keyed)."
+                f"{keyed - len(answers.attacks) - returned} of {keyed} input keyings did not key"
+                " the output (or found it keyed)."
             )
         dropped = sum(not edge.is_rising for edge in incoming.edges)
         cut = len(answers.cuts.by_timer) + len(answers.cuts.others)
-        if dropped > len(answers.hangs) + cut:
+        if dropped > len(answers.hangs) + cut + returned:
             self._cautions.append(
-                f"{dropped - len(answers.hangs) - cut} of {dropped} times the output did not drop"
-                " before the input came back or the recording ended."
+                f"{dropped - len(answers.hangs) - cut - returned} of {dropped} times the output did"
+                " not drop before the recording ended."
             )
         if not any(self._channels[role].skew_contributions for role in ("input", "output")):
             self._cautions.append(
                 "No uncertainty is declared for the skew between the recordings: U of the times"
                 " holds nothing of how far apart the recorders began."
             )
-        source, output = self._channels["input"], self._channels["output"]
         readings: list[Reading] = []
         series: list[Series] = []
         for knob in self._knobs.positions:
@@ -186,6 +191,8 @@ class Timing:
             recordings = (source.name, output.name)
             readings += spread_reading("attack_spread", ours.attacks, conditions, recordings)
             readings += self._about_hangs(ours, conditions, recordings)
+            if returned:
+                readings += squelch_attack(ours, readings[0], source, output, conditions)
             series += times_series("attack", ours.attacks, self._suffix(knob), conditions)
             series += times_series("hang", ours.hangs, self._suffix(knob), conditions)
         self._cautions += answers.cuts.words

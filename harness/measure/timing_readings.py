@@ -42,7 +42,7 @@ def between_recordings(
             conditions=conditions,
         )
     contributions = [
-        *_repeatability(f"{output.name}.{name}", pairs),
+        *repeatability(f"{output.name}.{name}", pairs),
         *_shifts(output, +1.0, float(np.mean([pair.to_s for pair in pairs]))),
         *_shifts(source, -1.0, float(np.mean([pair.from_s for pair in pairs]))),
     ]
@@ -63,9 +63,9 @@ def hang_of_output(
         return _no_hang_seen(ours, output, delay_s, conditions)
     is_noise = all(fall.tail.is_burst for fall in ours.falls if fall.tail is not None)
     contributions = [
-        *_repeatability(f"{output.name}.hang_time", hangs),
-        *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in hangs]))),
-        _filter(output, 1.0),
+        *repeatability(f"{output.name}.hang_time", hangs),
+        *clock_part(output, 1.0, float(np.mean([pair.lasted_s for pair in hangs]))),
+        filter_part(output, 1.0),
         _onset(output, "input_dropped", -1.0, ONSET_S if is_noise else TONE_END_S),
     ]
     if delay_s is None:
@@ -121,11 +121,11 @@ def tail_reading(
         return _no_tail_seen(without, output, conditions)
     pairs = [pair for _, pair in found]
     contributions = [
-        *_repeatability(f"{output.name}.squelch_tail", pairs),
-        *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in pairs]))),
+        *repeatability(f"{output.name}.squelch_tail", pairs),
+        *clock_part(output, 1.0, float(np.mean([pair.lasted_s for pair in pairs]))),
         _onset(output, "burst_begins", -1.0),
         # It ends by itself, or with the carrier.
-        _filter(output, 1.0)
+        filter_part(output, 1.0)
         if all(fall.ends_with_audio for fall, _ in found)
         else _ringing(output),
     ]
@@ -179,10 +179,10 @@ def time_out_reading(cuts: Cuts, output: Channel, conditions: Conditions) -> lis
     if not pairs:
         return []
     contributions = [
-        *_repeatability(f"{output.name}.time_out", pairs),
-        *_clock(output, 1.0, float(np.mean([pair.lasted_s for pair in pairs]))),
+        *repeatability(f"{output.name}.time_out", pairs),
+        *clock_part(output, 1.0, float(np.mean([pair.lasted_s for pair in pairs]))),
         # Of a rise and of a fall: it makes one early and the other late.
-        replace(_filter(output, 2.0), name=f"{output.name}.channel_filter_both_s"),
+        replace(filter_part(output, 2.0), name=f"{output.name}.channel_filter_both_s"),
     ]
     note = "" if len(pairs) > 1 else "one cut: that a timer does it is not known"
     return [_reading("time_out", pairs, contributions, conditions, (output.name,), note)]
@@ -208,7 +208,7 @@ def _reading(
     )
 
 
-def _repeatability(name: str, pairs: Sequence[Pair]) -> list[Contribution]:
+def repeatability(name: str, pairs: Sequence[Pair]) -> list[Contribution]:
     """Scatter of the mean; of a single one, the noise on its edges."""
     if len(pairs) > 1:
         lasted = np.array([pair.lasted_s for pair in pairs])
@@ -234,17 +234,18 @@ def _shifts(channel: Channel, sign: float, mean_s: float) -> list[Contribution]:
     """List what moves every edge of a recording: its skew, its clock, its filter."""
     return [
         *scaled(channel.skew_contributions, sign),
-        *_clock(channel, sign, mean_s),
-        _filter(channel, sign),
+        *clock_part(channel, sign, mean_s),
+        filter_part(channel, sign),
     ]
 
 
-def _clock(channel: Channel, sign: float, time_s: float) -> list[Contribution]:
+def clock_part(channel: Channel, sign: float, time_s: float) -> list[Contribution]:
     """Give the clock's part: 1 ppm too fast puts a moment 1e-6 of its time earlier."""
     return list(scaled(channel.clock_contributions, -sign * 1e-6 * time_s))
 
 
-def _filter(channel: Channel, sign: float) -> Contribution:
+def filter_part(channel: Channel, sign: float) -> Contribution:
+    """Give the channel filter's part in an edge."""
     return Contribution(
         name=f"{channel.name}.channel_filter_s",
         standard_uncertainty=model_uncertainty_s(channel.spacing_hz),

@@ -106,12 +106,12 @@ def find_tone_end(audio: FloatArray, sample_rate_hz: float) -> ToneEnd | None:
     before = max(tone.residual_rms**2, 1e-12)
     power = tone.amplitude**2 / 2.0
     together = max(MEMORY_S * sample_rate_hz, 1.0)
-    place_of, _ = _change(left, piece, before, max(power, before), together)
+    place_of, _ = likeliest_change(left, piece, before, max(power, before), together)
     near = round(place_of)
     ring, look = round(RING_S * sample_rate_hz), max(round(LOOK_S * sample_rate_hz), 4)
     later = piece[near + ring : near + ring + look]
     after = max(float(np.mean(later * later)) if len(later) else power, before)
-    place_of, spread = _change(left, piece, before, after, together)
+    place_of, spread = likeliest_change(left, piece, before, after, together)
     if begin + place_of > len(audio) - LAST_S * sample_rate_hz:
         return None
     last_part = audio[max(begin + near + ring, len(audio) - block) :] - tone.mean
@@ -143,11 +143,22 @@ def _last_whole_block(
     return int(whole[-1]) if len(whole) else None
 
 
-def _change(
-    left: FloatArray, piece: FloatArray, before: float, after: float, together: float
+def likeliest_change(
+    first: FloatArray, then: FloatArray, before: float, after: float, together: float
 ) -> tuple[float, float]:
-    """Sample before which the tone is heard and after which it is not, and its spread."""
-    gain = math.log(before / after) + left**2 / before - piece**2 / after
+    """Give the sample at which one description of the samples takes over from another.
+
+    Parameters
+    ----------
+    first, then : float64, shape (n,), what each of the two leaves unexplained
+    before, after : variance of that while it holds
+    together : so many samples count for one
+
+    Returns
+    -------
+    Mean of the likely places, and its standard deviation, in samples
+    """
+    gain = math.log(before / after) + first**2 / before - then**2 / after
     less = np.concatenate([[0.0], np.cumsum(gain)]) / together
     likely = np.exp((less.min() - less) / 2.0)
     likely /= likely.sum()

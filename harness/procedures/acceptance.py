@@ -40,6 +40,11 @@ RISING_DWELL_S = 0.25
 """Longer than the squelch and the key-up take. Chosen; a unit slower than this shows in attack
 time first."""
 DEFAULT_HANG_S = 1.0
+RETURN_S = 0.25
+"""From the input's end to its return within the hang, which shows the squelch's attack alone.
+Chosen: a squelch has closed by then, and few hangs are over; where one is, it is a keying more."""
+RETURNS = 2
+"""So many of the keyings are followed by one. Chosen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,15 +131,24 @@ def carrier_take(deviation_hz: float) -> Procedure:
 
 
 def keyings(deviation_hz: float, extent: Extent) -> Generator[Step, Any, float]:
-    """Key the unit several times; give the hang time, or a default that outlasts most."""
+    """Key the unit several times; give the hang time, or a default that outlasts most.
+
+    Some keyings are followed by one within the hang.
+    """
     on = Stimulus(
         duration_s=0.9, level_port_dbm=STRONG_DBM, tone_hz=TEST_TONE_HZ, deviation_hz=deviation_hz
     )
     off = Stimulus(duration_s=1.7, level_port_dbm=None)
+    returning = (on, replace(off, duration_s=RETURN_S), on, off)
+    returns = min(RETURNS, extent.keyings)
     yield Record(
         take="timing",
         title=f"Attack and hang, {extent.keyings} keyings",
-        stimuli=(off, *(on, off) * extent.keyings),
+        stimuli=(
+            off,
+            *(returning * returns),
+            *((on, off) * (extent.keyings - returns)),
+        ),
     )
     both: Findings = yield Measure(kind="timing", take="timing")
     yield Measure(kind="timing", take="timing", roles=("output",))

@@ -29,6 +29,7 @@ from harness.report.response import draw_response, response_in_words, response_s
 from harness.report.spectrum_figures import spectrum_figures
 from harness.report.sweeps import LEVEL, SAME_LEVEL_DB
 from harness.report.thin import columns, finite_span
+from harness.report.timing_figures import keyings_figures
 from harness.report.wording import MINUS, in_words, plain, quantity
 
 if TYPE_CHECKING:
@@ -336,7 +337,7 @@ _DRAWN: dict[str, Callable[[Sequence[Findings]], list[Figure]]] = {
     "carrier": carrier_figures,
     "audio": _audio,
     "squelch": _squelch,
-    "timing": _timing,
+    "timing": lambda group: [*_timing(group), *keyings_figures(group)],
     "spectrum": spectrum_figures,
     "discharge": discharge_figures,
 }
