@@ -175,15 +175,16 @@ def _step_ends(
                 level_port_dbm=level,
                 keyed=keying.keyed_at(max(step.end_s - READ_BEFORE_END_S, step.start_s)),
                 keyed_before=before,
-                dropped_s=_last_drop_s(step, keying),
+                rose_s=_first_edge_s(step, keying, is_rising=True),
+                dropped_s=_first_edge_s(step, keying, is_rising=False),
             )
         )
     return tuple(ends)
 
 
-def _last_drop_s(step: Step, keying: Keying) -> float | None:
+def _first_edge_s(step: Step, keying: Keying, *, is_rising: bool) -> float | None:
     edges = keying.edges_between(step.start_s, step.end_s - READ_BEFORE_END_S)
-    return max((edge.time_s for edge in edges if not edge.is_rising), default=None)
+    return next((edge.time_s for edge in edges if edge.is_rising is is_rising), None)
 
 
 def _hang_s(lags_s: Sequence[Sequence[float]]) -> float | None:

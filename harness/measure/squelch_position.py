@@ -184,6 +184,13 @@ class SquelchPosition:
                 f"Squelch{where}: {times} the transmitter dropped{after} far above the opening"
                 f" and did not come back{timer} Closing is read without these."
             )
+        again = self._steps_that_come_back()
+        if self._state == "normal" and again >= CHATTER_DROPS:
+            given.append(
+                f"Squelch{where}: in {again} steps of a weak signal the transmitter dropped and"
+                " came back by itself. Where it closes above the level at which it opens, its own"
+                " noise deafens it: see desensitisation."
+            )
         one_sided = sum(math.isinf(low) for low, _ in self._sweeps.opening)
         if self._state == "normal" and self._opening.state == "fitted" and one_sided:
             given.append(
@@ -191,6 +198,15 @@ class SquelchPosition:
                 " keyed at their first level; begin lower."
             )
         return given
+
+    def _steps_that_come_back(self) -> int:
+        """Count steps with a signal in which a drop is followed by a key-up."""
+        count = 0
+        for end in self._ends:
+            if end.level_port_dbm is not None and end.dropped_s is not None:
+                edges = self._keying.edges_between(end.dropped_s, end.step.end_s)
+                count += any(edge.is_rising for edge in edges)
+        return count
 
     def _some_last_longer(self, length_s: float) -> bool:
         """Whether a keying lasted clearly longer than a time: no timer cuts at that."""
@@ -497,7 +513,12 @@ class SquelchPosition:
             if parts:
                 return measured(name, value_db, parts, **more)
             return Reading(name=name, value=value_db, unit="dB", **more)
-        reading = measured(name, value_db, parts, count=count, **self._more)
+        note = (
+            "it closes above the level at which it opens: keyed, its own noise may deafen it"
+            if value_db + combine(parts).expanded_uncertainty < 0.0
+            else ""
+        )
+        reading = measured(name, value_db, parts, count=count, note=note, **self._more)
         if opening.interval is None and closing.interval is None:
             return reading
         (open_low, open_high), (close_low, close_high) = (

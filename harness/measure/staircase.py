@@ -4,7 +4,8 @@ Theory
 ------
 A squelch has memory: what has opened stays open down to a lower level. So a step says something
 only together with how it was reached. Steps in order of time form *sweeps*: runs of levels that
-rise, or that fall. Keyed or not is read at the end of each step, when it has had its dwell.
+rise, or that fall. Keyed or not is read at the end of each step, when it has had its dwell; a
+key-up or a drop before that counts all the same, though the unit has gone back by then.
 
 =========  =====================================  ==============================================
 sweep      event                                  what follows
@@ -19,6 +20,9 @@ falling    a lower level or the same              goes on: dropped for the first
                                                   of the closing between it and the level before
 rising     a lower level                          ends; what begins is as from none
 falling    a higher level                         ends; what begins is as from none
+rising     dropped while at its highest level     gives a draw of the closing above that level (of
+                                                  the lowest one within a hang before the drop);
+                                                  the way down that follows gives none
 any        generator off, other knob position     ends
 =========  =====================================  ==============================================
 
@@ -52,13 +56,15 @@ class StepEnd:
     level_port_dbm : as it really was; None with the generator off
     keyed : at the end of the step; None where nobody can tell
     keyed_before : at the start of the step, before the unit can have answered
-    dropped_s : when in the step the transmitter last dropped; None where it did not
+    rose_s, dropped_s : when in the step the transmitter first keyed, and first dropped; None where
+        it did not
     """
 
     step: Step
     level_port_dbm: float | None
     keyed: bool | None
     keyed_before: bool | None
+    rose_s: float | None = None
     dropped_s: float | None = None
 
 
@@ -82,8 +88,11 @@ def is_staircase_step(step: Step) -> bool:
 class _Rising:
     """A run of rising levels, and the last two different ones that were not yet keyed."""
 
-    def __init__(self, start: float) -> None:
+    def __init__(self, start: float, hang_s: float) -> None:
         self.draw: Bounds | None = None
+        self.closed_above: float | None = None
+        self._hang_s = hang_s
+        self._levels: list[tuple[float, float]] = []
         self._last = self._before_last = start
         self._steps = 0
 
@@ -95,9 +104,10 @@ class _Rising:
         if end.keyed is None or level is None:
             return
         self._steps += 1
+        self._look_for_drop(end, level)
         if self.draw is not None:
             return
-        if end.keyed:
+        if end.keyed or end.rose_s is not None:
             # At a level that is held twice, what counts is the other one before it.
             last = self._last if self._last != level else self._before_last
             low, high = min(last, level), max(last, level)
@@ -106,9 +116,20 @@ class _Rising:
         elif level != self._last:
             self._before_last, self._last = self._last, level
 
+    def _look_for_drop(self, end: StepEnd, level: float) -> None:
+        """Keep at what level it closed, if it dropped at the highest one so far."""
+        if self._levels and level > self._levels[-1][1]:
+            self.closed_above = None
+        self._levels.append((end.step.end_s, level))
+        if end.dropped_s is not None and self.closed_above is None:
+            since_s = end.dropped_s - self._hang_s
+            self.closed_above = min(held for end_s, held in self._levels if end_s > since_s)
+
     def end(self, sweeps: Sweeps) -> None:
         if self._steps:
             sweeps.opening.append(self.draw or (self._last, math.inf))
+        if self.closed_above is not None:
+            sweeps.closing.append((self.closed_above, math.inf))
 
 
 class _Falling:
@@ -134,7 +155,7 @@ class _Falling:
         self._steps += 1
         if self.draw is not None:
             return
-        if end.keyed:
+        if end.keyed and end.dropped_s is None:
             self._held.append((end.step.end_s, level))
             return
         dropped_s = end.dropped_s if end.dropped_s is not None else end.step.start_s
@@ -167,18 +188,22 @@ def find_sweeps(ends: Sequence[StepEnd], hang_s: float = 0.0) -> Sweeps:
     sweeps = Sweeps()
     sweep: _Rising | _Falling | None = None
     before: StepEnd | None = None
+    has_closed = False
     for end in ends:
         level = end.level_port_dbm
         if level is None:
             if sweep is not None:
                 sweep.end(sweeps)
-            sweep, before = None, None
+            sweep, before, has_closed = None, None, False
             continue
         rise_db = _rise_db(before, end)
         if sweep is not None and not sweep.goes_on(rise_db):
             sweep.end(sweeps)
+            has_closed = isinstance(sweep, _Rising) and sweep.closed_above is not None
             sweep = None
-        if sweep is None:
+        if rise_db > 0.0:
+            has_closed = False
+        if sweep is None and not has_closed:
             sweep = _begin(before, rise_db, end, hang_s)
         if sweep is not None:
             sweep.step(end)
@@ -204,9 +229,9 @@ def _begin(
     if keyed is None:
         return None
     if earlier is None:
-        return None if keyed else _Rising(-math.inf)
+        return None if keyed else _Rising(-math.inf, hang_s)
     if keyed and rise_db < 0.0:
         return _Falling(earlier, end.step.start_s, hang_s)
     if not keyed and rise_db > 0.0:
-        return _Rising(earlier)
+        return _Rising(earlier, hang_s)
     return None

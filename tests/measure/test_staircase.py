@@ -1,6 +1,7 @@
 """Sweeps found in rows of steps: each row of the table is one of the staircase's own rules."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -67,6 +68,27 @@ def test_draws_of_a_row_of_steps(row, opening, closing):
     found = find_sweeps(ended(*row))
     assert found.opening == opening
     assert found.closing == closing
+
+
+def test_what_happens_within_a_step_counts_though_it_went_back():
+    row = ended((OFF, False), (-4, False), (-3, False), (-2, True), (-3, True), (-4, True))
+    row[2] = replace(row[2], rose_s=2.4, dropped_s=2.6)
+    row[4] = replace(row[4], dropped_s=4.3, rose_s=4.5)
+    found = find_sweeps(row)
+    assert found.opening == [(-4, -3)]
+    assert found.closing == [(-3, -2)]
+
+
+def test_dropped_at_the_top_is_a_closing_above_it_and_the_way_down_gives_no_other():
+    row = ended((OFF, False), (-4, False), (-3, True), (-2, True), (-2, True), (-3, False))
+    row[4] = replace(row[4], dropped_s=4.5, rose_s=4.7)
+    assert find_sweeps(row).closing == [(-2, INF)]
+    # It closed a hang before it dropped: a hang of two seconds before, at the level of then.
+    assert find_sweeps(row, 2.2).closing == [(-3, INF)]
+    # Dropped lower down and open again higher up: the way down tells.
+    row = ended((OFF, False), (-4, True), (-3, True), (-2, True), (-3, False))
+    row[1] = replace(row[1], dropped_s=1.4, rose_s=1.2)
+    assert find_sweeps(row).closing == [(-3, -2)]
 
 
 def test_direction_is_that_of_the_settings_not_of_measured_levels():
