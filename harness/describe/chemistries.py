@@ -1,4 +1,4 @@
-"""Battery chemistries by name: cells, nominal and end voltages, each with its source."""
+"""Battery chemistries by name: cells, voltages, rate effect, each with its source."""
 
 from __future__ import annotations
 
@@ -24,8 +24,27 @@ class CellVoltage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RateExponent:
+    """Range of Peukert's exponent; ``low`` is 1 or more, ``verified`` as in ``CellVoltage``."""
+
+    low: float
+    high: float
+    source: str
+    verified: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RatedTime:
+    """Length of the discharge that the marked capacity is meant for."""
+
+    hours: float
+    source: str
+    verified: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Chemistry:
-    """A chemistry: voltages of one cell.
+    """A chemistry: voltages of one cell, and what a faster discharge costs.
 
     ``end`` holds one voltage per condition (rate of discharge), the usual one first.
     ``usual_cells`` are counts of cells that portable batteries are built with.
@@ -36,6 +55,8 @@ class Chemistry:
     usual_cells: tuple[int, ...]
     nominal: CellVoltage
     end: tuple[CellVoltage, ...]
+    rate_exponent: RateExponent
+    rated_time: RatedTime
 
     def cells(self, nominal_v: float) -> int:
         """Give the count of cells whose nominal voltage is nearest; at least one."""
@@ -52,6 +73,8 @@ def _load() -> Mapping[str, Chemistry]:
             usual_cells=tuple(table["usual_cells"]),
             nominal=CellVoltage(**table["nominal"]),
             end=tuple(CellVoltage(**row) for row in table["end"]),
+            rate_exponent=RateExponent(**table["rate_exponent"]),
+            rated_time=RatedTime(**table["rated_time"]),
         )
     return MappingProxyType(chemistries)
 

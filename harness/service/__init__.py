@@ -1,0 +1,1 @@
+"""What measured readings mean in service: run time, ageing, range, exposure distance."""
