@@ -19,14 +19,25 @@ from harness.blocks import Block
 from harness.measure.audio_frame import AudioFrame
 from harness.measure.audio_span import AudioSpan, kept_frames
 from harness.measure.setup import ABOVE_OPENING, AT_OPENING, Channel, Options, Step
-from harness.measure.sinad import sinad
+from harness.measure.sinad import rest_to_tone, sinad
 from harness.measure.steps import settled_span_s
 from harness.readings import ConditionValue, Findings, Reading, not_measured, sentence
 
 NAME = "sinad_at_opening"
-WHOLE_SHARE = 0.7
-"""A frame with less of the audio power of the median one was silent for a part of it. Chosen: noise
-and clicks move half a second by less."""
+FRAME_S = 0.12
+"""Chosen: shorter than a squelch that flutters stays open, and a tone of 1 kHz is fitted well."""
+WHOLE_SHARE, WHOLE_QUANTILE = 0.7, 0.75
+"""A frame with less of the audio power of one that is open for sure (three in four have no more)
+was silent for a part of it. Chosen: noise moves a frame by less, and clicks move it up."""
+SAME_TONE_HZ = 10.0
+"""The test tone is found within this in each frame; silence has another tone in each. Chosen."""
+MOST_REST = 10.0
+"""Most noise and distortion to tone, in power, that still counts as a test tone. Chosen, as for
+audio without steps."""
+LEAST_FRAMES = 3
+"""Fewer are no answer. Chosen."""
+OPEN_SHARE = 0.9
+"""Heard for so much of the step, it stays open. Chosen."""
 SILENT_SHARE = 0.01
 """A frame with less of the power of the loudest holds no audio. Chosen, as for steps of a sweep."""
 
@@ -50,7 +61,14 @@ class SinadAtOpening:
         )
         rate_hz = channel.sample_rate_hz
         self._spans = [
-            AudioSpan(channel, options, round(begin_s * rate_hz), round(end_s * rate_hz), None)
+            AudioSpan(
+                channel,
+                options,
+                round(begin_s * rate_hz),
+                round(end_s * rate_hz),
+                None,
+                frame_s=FRAME_S,
+            )
             for begin_s, end_s in map(settled_span_s, self._steps)
         ]
 
@@ -65,47 +83,60 @@ class SinadAtOpening:
             span.push(block)
 
     def findings(self) -> Findings:
-        """Give a reading for each step."""
+        """Give the reading at the opening, and of the higher levels the first that stays open."""
         for span in self._spans:
             span.finish()
-        readings = tuple(
-            self._reading(step, frames)
-            for step, span, frames in zip(
-                self._steps, self._spans, kept_frames(self._spans), strict=True
-            )
-        )
-        readings = tuple(r for r in readings if r.value is not None or r.name == NAME)
+        readings: list[Reading] = []
+        kept = kept_frames(self._spans)
+        above = False
+        for step, frames in zip(self._steps, kept, strict=True):
+            heard = _whole(frames)
+            begin_s, end_s = settled_span_s(step)
+            heard_s = sum(frame.duration_s for frame in heard)
+            stays_open = heard_s >= OPEN_SHARE * (end_s - begin_s)
+            note = f"heard for {heard_s:.1f} of {end_s - begin_s:.1f} s"
+            if step.label == AT_OPENING:
+                readings.append(self._reading(NAME, step, heard, note, bool(frames)))
+            elif stays_open and not above:
+                above = True
+                note = "the first level above the opening at which it stays open with modulation"
+                readings.append(self._reading("sinad", step, heard, note, True))
         notes = (r.note for r in readings if r.value is None)
         return Findings(
-            kind="audio", readings=readings, cautions=tuple(sentence(note) for note in notes)
+            kind="audio", readings=tuple(readings), cautions=tuple(sentence(note) for note in notes)
         )
 
-    def _reading(self, step: Step, frames: Sequence[AudioFrame]) -> Reading:
+    def _reading(
+        self, name: str, step: Step, heard: Sequence[AudioFrame], note: str, is_keyed: bool
+    ) -> Reading:
         held: dict[str, ConditionValue] = {"de_emphasis": self._options.de_emphasis}
         if step.level_port_dbm is not None:
             held["input_level_port_dbm"] = step.level_port_dbm
         if step.knob is not None:
             held["knob"] = step.knob
         names = (self._channel.name,)
-        name = NAME if step.label == AT_OPENING else "sinad"
-        if not frames:
+        if len(heard) < LEAST_FRAMES:
             note = "with test modulation the squelch does not stay open at the opening level"
-            return not_measured(name, note, conditions=held, recordings=names)
-        heard = _whole(frames)
-        if not heard:
-            note = "keyed, but silent: the squelch was closed at the opening level"
+            if is_keyed:
+                note = f"keyed, but hardly anything is heard: {note}"
             return not_measured(name, note, conditions=held, recordings=names)
         found = sinad(heard, self._options.weighting, held, names)
-        begin_s, end_s = settled_span_s(step)
-        heard_s = sum(frame.duration_s for frame in heard)
-        more = "" if name == NAME else "first level above the opening at which it stays open; "
-        note = f"{more}heard for {heard_s:.1f} of {end_s - begin_s:.1f} s"
         return replace(found, name=name, note=note)
 
 
 def _whole(frames: Sequence[AudioFrame]) -> list[AudioFrame]:
-    """Give the frames with audio all through."""
+    """Give the frames with the test tone all through."""
     powers = np.array([float(f.tone_power[0] + f.rest_power[0]) for f in frames])
+    if not len(powers):
+        return []
     audible = powers > SILENT_SHARE * powers.max()
-    least = WHOLE_SHARE * float(np.median(powers[audible])) if audible.any() else 0.0
-    return [f for f, power in zip(frames, powers, strict=True) if power >= max(least, 1e-300)]
+    least = WHOLE_SHARE * float(np.quantile(powers[audible], WHOLE_QUANTILE))
+    is_low = np.concatenate([[False], powers < least, [False]])
+    # Beside a silent frame, one may be silent for so little that it does not show.
+    beside = is_low[1:-1] | is_low[:-2] | is_low[2:]
+    whole = [f for f, low in zip(frames, beside, strict=True) if not low]
+    if not whole:
+        return []
+    tone_hz = float(np.median([f.tone_hz for f in whole]))
+    toned = [f for f in whole if abs(f.tone_hz - tone_hz) <= SAME_TONE_HZ]
+    return toned if toned and rest_to_tone(toned, "flat") <= MOST_REST else []

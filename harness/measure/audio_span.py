@@ -31,6 +31,7 @@ class AudioSpan:
     ----------
     first, last : samples of the channel, the last not included; None for all there is
     track : takes the tones of the frames too, where there is one
+    frame_s : about how long a frame is
     """
 
     def __init__(
@@ -40,13 +41,14 @@ class AudioSpan:
         first: int,
         last: int | None,
         track: StimulusTrack | None,
+        frame_s: float = FRAME_S,
     ) -> None:
         self._channel = channel
         self._options = options
         self._first = first
         self._last = last
         rate_hz = channel.sample_rate_hz
-        length = max(round(FRAME_S * rate_hz), 1)
+        length = max(round(frame_s * rate_hz), 1)
         if last is not None:
             whole = max(last - first, 1)
             length = max(whole // max(round(whole / length), 1), 1)

@@ -49,9 +49,9 @@ FINEST_STEP_DB, COARSEST_STEP_DB = 0.2, 1.0
 """Steps of the sweeps: about one spread, within these. Chosen: a step of one spread loses 4 % of
 the information on the mean (grouping: variance + step squared / 12)."""
 FIRST_FALLING_STEP_DB = 1.5
-REACH = 2.5
-"""Sweeps begin so many spreads before the middle of the region. Chosen: one in 160 changes at its
-first level, which is still a draw."""
+REACH_RISING, REACH_FALLING = 3.5, 2.5
+"""Sweeps begin so many spreads before the middle of the region. Chosen: rising steps cost little;
+of falling sweeps one in 160 drops at its first level, which is still a draw."""
 LEAST_SPREAD_DB = 0.2
 ROUND_SWEEPS = 4
 """Asked after so many sweeps each. Chosen: the more often one asks, the sooner chance says yes."""
@@ -235,7 +235,7 @@ class Staircase:
             if self.sweep_s:
                 left_s = (self.sweeps - number) * self.sweep_s + self.later_s
                 title += f", about {in_time(left_s)} left"
-            start = opening.start_dbm(-1.0)
+            start = opening.start_dbm(-REACH_RISING)
             first = on_grid(self.opening_dbm - 3.0 * FIRST_STEP_DB) if start is None else start
             if seen.keyed or first <= at_dbm:
                 # A hang that noise began, or a level no higher than the last: from rest.
@@ -280,7 +280,7 @@ class Staircase:
         """Step down until the unit drops; give that level, None where it does not."""
         step = row.step_db(FIRST_STEP_DB if row.draws else FIRST_FALLING_STEP_DB)
         before = opened
-        start = row.start_dbm(1.0)
+        start = row.start_dbm(REACH_FALLING)
         level = on_grid(opened - step)
         level = level if start is None else min(level, start)
         while level >= self.opening_dbm - DEEPEST_DB:
@@ -339,11 +339,11 @@ class Row:
             return FIRST_STEP_DB
         return max(stdev(self.middles_dbm), LEAST_SPREAD_DB)
 
-    def start_dbm(self, way: float) -> float | None:
-        """Level that a sweep begins at, below the region (way -1) or above it; None: unknown."""
+    def start_dbm(self, reach: float) -> float | None:
+        """Level so many spreads from the middle, where a sweep may begin; None: unknown."""
         if not self.draws:
             return None
-        return on_grid(mean(self.middles_dbm) + way * REACH * self.spread_db)
+        return on_grid(mean(self.middles_dbm) + reach * self.spread_db)
 
     def step_db(self, first: float) -> float:
         """Step to go on with; ``first`` before anything is known."""
@@ -378,6 +378,7 @@ class Listening:
 
     def moves(self) -> Moves:
         """Yield the moves."""
+        has_held = False
         for number in range(MOST_ABOVE + 1):
             yield _off()
             yield Move(stimulus=_level(STRONG_DBM, 1.0), until=True, after_s=AFTER_DROP_S)
@@ -391,8 +392,10 @@ class Listening:
                 ),
                 until=False,
             )
-            if seen.keyed:
+            # The hang hides a squelch that flutters: one level more than what is keyed to its end.
+            if seen.keyed and (has_held or number == 0):
                 return
+            has_held = seen.keyed
 
 
 def _off(after_s: float | None = None) -> Move:
