@@ -409,8 +409,10 @@ class Runner:
         with ExitStack() as kept:
             kept.callback(source.stop)
             source.start()
+            # A bench with one receiver records the output alone.
+            roles = [role for role in step.roles if role in source.streams]
             writers = open_writers(
-                source, self.bench, step.roles, partial(self._path, step.take), started, kept
+                source, self.bench, roles, partial(self._path, step.take), started, kept
             )
             follow = self.takes.begin(step.take, source, self.bench, self.unit, self.watcher)
             glance = glance_at(source, self.bench, self.unit)

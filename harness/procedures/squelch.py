@@ -79,6 +79,8 @@ def squelch(
     for number, position in enumerate(positions):
         clock.positions_left = len(positions) - number
         has_dropped |= yield from at_position(unit, position, depth, has_dropped, clock)
+    if not has_dropped:
+        yield Say(text=f"It never dropped: {positions[-1]} is still too loose, or it is stuck.")
     ended_s: float = yield Wait(seconds=0.0)
     many = f"{len(positions)} position{'s' if len(positions) > 1 else ''}"
     yield Say(text=f"The squelch at {many} took {in_time(ended_s - begun_s)} of bench time.")

@@ -46,8 +46,10 @@ GRID_DB = 0.1
 """Levels are multiples of it. Chosen: what usual generators can be set to."""
 FIRST_STEP_DB = 0.7
 FINEST_STEP_DB, COARSEST_STEP_DB = 0.2, 1.0
-"""Steps of the sweeps: about one spread, within these. Chosen: a step of one spread loses 4 % of
-the information on the mean (grouping: variance + step squared / 12)."""
+"""Steps of the sweeps lie within these."""
+STEP_SPREADS = 0.7
+"""A step is so many spreads. Chosen: levels seen in steps scatter by step squared / 12 more
+(grouping; common practice, no source), which is 4 % here."""
 FIRST_FALLING_STEP_DB = 1.5
 REACH_RISING, REACH_FALLING = 3.5, 2.5
 """Sweeps begin so many spreads before the middle of the region. Chosen: rising steps cost little;
@@ -112,14 +114,16 @@ class Keyings:
             tone_hz=TEST_TONE_HZ,
             deviation_hz=self.deviation_hz,
         )
-        has_dropped = self.has_dropped
+        has_dropped, falses = self.has_dropped, seen.key_ups > 0
         for number in range(self.count):
             seen = yield Move(stimulus=on, share=number / self.count)
             if not seen.keyed:
                 return
             seen = yield _off(AFTER_DROP_S)
+            falses |= seen.key_ups > 0
             if seen.keyed:
-                if has_dropped:
+                # Where noise keys it, noise may keep it keyed.
+                if has_dropped and not falses:
                     raise stuck(seen.seconds, self.knob)
                 return
             has_dropped = True
@@ -150,8 +154,8 @@ class Search:
     def moves(self) -> Moves:
         """Yield the moves."""
         low, high = self.low_dbm, self.high_dbm
-        yield _off()
-        probes = 0
+        seen = yield _off()
+        probes, falses = 0, seen.key_ups > 0
         while True:
             # The ends are tried as well: the region may lie beyond.
             level = high if not probes else (low if probes == 1 else (low + high) / 2.0)
@@ -161,6 +165,9 @@ class Search:
             if seen.keyed:
                 high = level
                 seen = yield _off()
+                falses |= seen.key_ups > 0
+                if seen.keyed and falses:
+                    return
                 if seen.keyed:
                     raise stuck(seen.seconds, self.knob)
             elif probes == 1:
@@ -349,7 +356,8 @@ class Row:
         """Step to go on with; ``first`` before anything is known."""
         if len(self.draws) < DRAWS_TO_TRUST:
             return first
-        return on_grid(min(max(self.spread_db, FINEST_STEP_DB), COARSEST_STEP_DB))
+        step_db = STEP_SPREADS * self.spread_db
+        return on_grid(min(max(step_db, FINEST_STEP_DB), COARSEST_STEP_DB))
 
     @property
     def half_db(self) -> float:

@@ -126,6 +126,18 @@ def test_a_stuck_transmitter_ends_it(programme, after) -> None:
     assert sum(after and not before for _, before, after, *_ in squelch.steps) == after
 
 
+def test_what_noise_may_keep_keyed_is_not_called_stuck() -> None:
+    moves = KEYINGS.moves()
+    next(moves)
+    falsing = Seen(keyed=False, seconds=1.0, key_ups=1)
+    moves.send(falsing)
+    moves.send(Seen(keyed=True, seconds=0.9, key_ups=1))
+    moves.send(Seen(keyed=False, seconds=1.0))
+    moves.send(Seen(keyed=True, seconds=0.9, key_ups=1))
+    with pytest.raises(StopIteration):
+        moves.send(Seen(keyed=True, seconds=10.0))
+
+
 @pytest.mark.parametrize("opening_dbm", np.arange(-127.0, -99.0, 1.7))
 def test_the_search_finds_the_region_in_few_levels(opening_dbm) -> None:
     squelch = PaperSquelch(

@@ -146,6 +146,44 @@ def test_the_time_that_it_says_is_what_it_takes(bench, notebook, tmp_path) -> No
     assert abs(expected(depth, 0.6).position_s - took_s) <= 0.2 * took_s
 
 
+class OneReceiver:
+    """A source that has no input stream."""
+
+    def __init__(self, source):
+        self.source = source
+
+    def __getattr__(self, name):
+        return getattr(self.source, name)
+
+    @property
+    def streams(self):
+        return {"output": self.source.streams["output"]}
+
+    def read(self, until_s):
+        return {"output": self.source.read(until_s)["output"]}
+
+
+def test_one_receiver_on_the_output_is_enough(bench, notebook, monkeypatch, tmp_path) -> None:
+    opens = bench.open
+
+    def open_one(*words, **more):
+        opened = opens(*words, **more)
+        return replace(opened, source=OneReceiver(opened.source))
+
+    monkeypatch.setattr(accepting, "open_bench", open_one)
+    done = characterise_squelch(UNIT, BENCH, tmp_path / "run", notebook.Quiet(), LITTLE, ("12:00",))
+    found = {
+        reading.name: reading
+        for findings in done.run.findings
+        for reading in findings.readings
+        if reading.value is not None
+    }
+    for name in ("squelch_opening", "squelch_closing", "hang_time", "keying_state"):
+        assert name in found
+    cautions = " ".join(caution for findings in done.run.findings for caution in findings.cautions)
+    assert "as the generator was set" in cautions
+
+
 class Script:
     """An operator who says that all is done."""
 
