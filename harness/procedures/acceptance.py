@@ -193,20 +193,25 @@ def squelch_sweeps(position: str, hang_s: float, extent: Extent) -> Procedure:
     yield Measure(kind="squelch", take=take)
 
 
+def sensitivity_stimuli(deviation_hz: float, extent: Extent) -> tuple[Stimulus, ...]:
+    """Give the levels of the sweep of SINAD, from strong to weak."""
+    return tuple(
+        Stimulus(
+            duration_s=1.3,
+            level_port_dbm=level,
+            tone_hz=TEST_TONE_HZ,
+            deviation_hz=deviation_hz,
+        )
+        for level in reversed(levels_between(*extent.sensitivity_dbm, 1.0))
+    )
+
+
 def sensitivity_sweep(deviation_hz: float, extent: Extent) -> Procedure:
     """Yield the steps of the sweep of SINAD; the squelch has to be open over its levels."""
     yield Record(
         take="sensitivity",
         title="Sensitivity: SINAD against level",
-        stimuli=tuple(
-            Stimulus(
-                duration_s=1.3,
-                level_port_dbm=level,
-                tone_hz=TEST_TONE_HZ,
-                deviation_hz=deviation_hz,
-            )
-            for level in reversed(levels_between(*extent.sensitivity_dbm, 1.0))
-        ),
+        stimuli=sensitivity_stimuli(deviation_hz, extent),
     )
     yield Measure(kind="audio", take="sensitivity")
 

@@ -11,6 +11,9 @@ sweeps      key-ups without a signal; opening, closing, hysteresis, spread
 listening   SINAD at the opening, as measured
 ==========  =================================================================================
 
+At the unit's loosest position the level for 12 dB SINAD is measured as well, which the openings are
+held against: there the squelch gets least in the way.
+
 The hang is known before falling steps have to outlast it. What is done within a take is in
 ``squelch_programmes.py``.
 """
@@ -23,7 +26,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.describe import Unit
-from harness.procedures.acceptance import STANDARD_SHARE
+from harness.procedures.acceptance import SHORT, STANDARD_SHARE, sensitivity_sweep
 from harness.procedures.squelch_depths import (
     ATTACKS_TO_DWELL,
     FALLING_MORE_S,
@@ -46,7 +49,7 @@ from harness.procedures.squelch_programmes import (
     on_grid,
     stuck,
 )
-from harness.procedures.squelch_time import TYPICAL_HANG_S, expected
+from harness.procedures.squelch_time import TYPICAL_HANG_S, expected, sensitivity_s
 from harness.procedures.steps import (
     Follow,
     Measure,
@@ -74,11 +77,15 @@ def squelch(
     setting_s : what a setting of the generator takes, beside what is recorded
     """
     clock = Clock(depth=depth, setting_s=setting_s)
+    loosest = unit.knob_positions[0]
     begun_s: float = yield Wait(seconds=0.0)
     has_dropped = False
     for number, position in enumerate(positions):
         clock.positions_left = len(positions) - number
+        clock.more_s = sensitivity_s(setting_s) if position == loosest else 0.0
         has_dropped |= yield from at_position(unit, position, depth, has_dropped, clock)
+        if position == loosest:
+            yield from sensitivity_sweep(STANDARD_SHARE * unit.rated_deviation_hz, SHORT)
     if not has_dropped:
         yield Say(text=f"It never dropped: {positions[-1]} is still too loose, or it is stuck.")
     ended_s: float = yield Wait(seconds=0.0)
@@ -94,6 +101,7 @@ class Clock:
     setting_s: float
     hang_s: float = TYPICAL_HANG_S
     positions_left: int = 1
+    more_s: float = 0.0
 
     @property
     def each_s(self) -> float:
@@ -103,7 +111,7 @@ class Clock:
     @property
     def left_s(self) -> float:
         """Time from the beginning of a position to the end of all."""
-        return self.positions_left * self.each_s
+        return self.positions_left * self.each_s + self.more_s
 
     @property
     def later_s(self) -> float:

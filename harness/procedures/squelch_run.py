@@ -22,6 +22,8 @@ from harness.procedures.squelch_time import (
     expected,
     is_by_hand,
     position_s,
+    sensitivity_s,
+    setting_s,
 )
 
 
@@ -86,7 +88,8 @@ def characterise_squelch(
     else:
         require_empty(folder)
         journal = Journal.new(folder, settings)
-    for line in beforehand(bench, depth, positions, only_quiet=only_quiet):
+    loosest = unit.knob_positions[0]
+    for line in beforehand(bench, depth, positions, loosest, only_quiet=only_quiet):
         watcher.say(line)
     return perform(
         unit,
@@ -95,7 +98,7 @@ def characterise_squelch(
         watcher,
         only_watch(positions, depth.quiet_s)
         if only_quiet
-        else squelch(unit, positions, depth, BY_HAND_S if is_by_hand(bench) else 0.0),
+        else squelch(unit, positions, depth, setting_s(bench)),
         title=f"Squelch of {unit.name}",
         name="squelch, quiet watch" if only_quiet else f"squelch, {depth.name}",
         operator=operator,
@@ -106,9 +109,17 @@ def characterise_squelch(
 
 
 def beforehand(
-    bench: Bench, depth: Depth, positions: Sequence[str], *, only_quiet: bool = False
+    bench: Bench,
+    depth: Depth,
+    positions: Sequence[str],
+    loosest: str,
+    *,
+    only_quiet: bool = False,
 ) -> list[str]:
-    """Say what is going to be done, how long it takes, and what it can show."""
+    """Say what is going to be done, how long it takes, and what it can show.
+
+    ``loosest`` is the unit's loosest position, where its sensitivity is measured as well.
+    """
     limit = Quiet(key_ups=0, watched_s=depth.quiet_s).upper_per_h
     shown = (
         f"{in_time(depth.quiet_s)} without a signal at each can show at best that there are"
@@ -128,10 +139,15 @@ def beforehand(
     if is_by_hand(bench):
         settings = expected(depth).settings
         more = f", {settings:.0f} settings by hand at each counted at {BY_HAND_S:.0f} s"
-    total = f" each, {in_time(many * each_s)} in all" if many > 1 else ""
+    more_s = sensitivity_s(setting_s(bench)) if loosest in positions else 0.0
+    total = f" each, {in_time(many * each_s + more_s)} in all" if many > 1 else ""
     lines = [
         f"Squelch, {depth.name}, {where}: about {in_time(each_s)}{total} of bench time for a hang"
         f" of {TYPICAL_HANG_S:g} s{more}. A position that is always keyed takes some seconds.",
         shown,
     ]
+    if more_s:
+        lines.append(
+            f"At {loosest} the level for 12 dB SINAD is measured as well, {in_time(more_s)}."
+        )
     return [*lines, pieces] if depth.quiet_s > MOST_IN_TAKE_S else lines

@@ -15,6 +15,7 @@ from functools import cache
 import numpy as np
 
 from harness.describe import Bench
+from harness.procedures.acceptance import SHORT, sensitivity_stimuli
 from harness.procedures.squelch_depths import (
     FALLING_MORE_S,
     LITTLE_QUIET_S,
@@ -156,9 +157,20 @@ def is_by_hand(bench: Bench) -> bool:
     return bench.generator is not None and bench.generator.source == "by hand"
 
 
+def sensitivity_s(setting_s: float) -> float:
+    """Give the time of the sweep of SINAD at the loosest position."""
+    stimuli = sensitivity_stimuli(0.0, SHORT)
+    return sum(stimulus.duration_s + setting_s for stimulus in stimuli)
+
+
+def setting_s(bench: Bench) -> float:
+    """Give what a setting of the generator takes on a bench, beside what is recorded."""
+    return BY_HAND_S if is_by_hand(bench) else 0.0
+
+
 def position_s(bench: Bench, depth: Depth, hang_s: float = TYPICAL_HANG_S) -> float:
     """Give the time of one position on a bench, with what the operator does at the generator."""
-    return expected(depth, hang_s).with_settings_s(BY_HAND_S if is_by_hand(bench) else 0.0)
+    return expected(depth, hang_s).with_settings_s(setting_s(bench))
 
 
 def run_through(programme: Programme, unit: TypicalUnit) -> float:

@@ -211,7 +211,7 @@ def test_by_hand_the_operator_is_asked_for_each_level(notebook, tmp_path) -> Non
     assert len(levels) > 20
     assert any("RF off" in question for question in operator.asked)
     # Counted as settings beforehand, within a factor: the sweeps hang on chance.
-    said = " ".join(beforehand(by_hand, LITTLE, ("12:00",)))
+    said = " ".join(beforehand(by_hand, LITTLE, ("12:00",), "9:00"))
     assert "settings by hand" in said
     assert 0.5 <= expected(LITTLE).settings / len(operator.asked) <= 2.0
 
@@ -290,5 +290,5 @@ def test_a_watch_of_what_is_always_keyed_ends_at_once(
 )
 def test_the_limit_that_a_time_can_show_is_said_and_no_less(quiet_s, limit) -> None:
     """3.0/T of a Poisson count of none: -ln 0.05 = 2.9957, of the Poisson distribution."""
-    said = " ".join(beforehand(BENCH, replace(QUICK, quiet_s=quiet_s), ("12:00",)))
+    said = " ".join(beforehand(BENCH, replace(QUICK, quiet_s=quiet_s), ("12:00",), "9:00"))
     assert f"fewer than {limit} false key-ups per hour" in said
