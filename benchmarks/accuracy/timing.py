@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -27,6 +27,10 @@ RISES_S = (2e-5, 1e-3)
 """Those of generator and transmitter, drawn evenly in their logarithm where no other is named."""
 GOAL_S = 2e-4
 TAIL_GOAL_S = 1e-3
+SPREAD_GOAL: dict[str, Any] = {"goal": 0.3, "relative": True}
+"""Of the spread of twelve. Chosen: that of the squelch's spread."""
+GATE_GOAL_S = 1e-3
+"""Of what hangs on where the gate lies in the repeated audio. Chosen: its delay."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,9 +55,14 @@ def _drawn(take: Keyings, recorders: Recorders, draw: int) -> Keyings:
     if recorders.delay == "not given":
         # As U takes it for: anything up to 3 ms, to either side of none that is subtracted.
         delay_s = UNKNOWN_DELAY_S * rng.random()
+    behind_s = 0.0
+    if take.squelch_s is not None:
+        # Anywhere in the delay, as U takes it for.
+        behind_s = take.audio_delay_s * float(np.random.default_rng([draw, 84]).random())
     return replace(
         take,
         draw=draw,
+        behind_s=behind_s,
         input_s=tuple((float(on_s), float(off_s)) for on_s, off_s in instants),
         attack_s=attack_s,
         hang_s=hang_s,
@@ -101,7 +110,15 @@ def _keyings(
 
     def truths(draw: int) -> tuple[Truth, ...]:
         drawn = _drawn(take, recorders, draw)
+        if drawn.hang_jitter_s:
+            return (Truth(reading="hang_spread", value=take.hang_jitter_s, **SPREAD_GOAL),)
         given = [Truth(reading="hang_time", value=drawn.hang_s, goal=GOAL_S)]
+        if drawn.squelch_s is not None:
+            key_up_s = drawn.attack_s - drawn.squelch_s
+            given += [
+                Truth(reading="squelch_attack", value=drawn.squelch_s, goal=GATE_GOAL_S),
+                Truth(reading="key_up_delay", value=key_up_s, goal=GATE_GOAL_S),
+            ]
         if not output_only:
             given.append(Truth(reading="attack_time", value=drawn.attack_s, goal=GOAL_S))
         if tail:
@@ -167,6 +184,12 @@ def _false_keyings(expected: float) -> Trial:
     )
 
 
+def _first(take: Keyings, count: int) -> Keyings:
+    """Give the same with its first keyings only."""
+    last_s = take.input_s[count - 1][1]
+    return replace(take, input_s=take.input_s[:count], duration_s=last_s + take.hang_s + 0.15)
+
+
 TAKE = Keyings(input_s=INPUT_S, attack_s=0.0321, hang_s=0.1427, duration_s=2.3, rise_s=0.0)
 STAIRS = SquelchStaircases(
     opening_dbm=-111.6,
@@ -180,6 +203,21 @@ STAIRS = SquelchStaircases(
 )
 
 SHORT = replace(TAKE, rise_s=0.004, attack_s=0.011, hang_s=0.0902)
+MANY = replace(
+    TAKE,
+    input_s=tuple((0.15 + 0.4 * number, 0.3 + 0.4 * number) for number in range(12)),
+    duration_s=5.0,
+    hang_jitter_s=3e-3,
+)
+RETURNING = replace(
+    TAKE,
+    input_s=((0.25, 0.55), (0.67, 0.95), (1.55, 1.85), (1.97, 2.25)),
+    duration_s=2.8,
+    squelch_s=0.0143,
+    hang_s=0.25,
+    audio_delay_s=0.0012,
+    burst_s=0.008,
+)
 ONE = replace(TAKE, input_s=((0.3003, 0.7001),), duration_s=1.1)
 
 TRIALS = (
@@ -214,6 +252,55 @@ TRIALS = (
         Recorders(delay="given"),
         output_only=True,
         tail=True,
+    ),
+    _keyings(
+        "output only, no burst",
+        replace(TAKE, audio_delay_s=0.0012, burst_s=0.0),
+        Recorders(delay="given"),
+        output_only=True,
+    ),
+    _keyings(
+        "output only, no burst, 15 dB over the noise",
+        replace(TAKE, audio_delay_s=0.0012, burst_s=0.0),
+        Recorders(delay="given", noise_dbfs_hz=-62.0),
+        output_only=True,
+    ),
+    _keyings(
+        "output only, burst of 2 ms",
+        replace(TAKE, audio_delay_s=0.0012, burst_s=0.002),
+        Recorders(delay="given"),
+        output_only=True,
+        tail=True,
+    ),
+    _keyings("twelve hangs that scatter by 3 ms", MANY),
+    _keyings("twelve hangs that scatter by 0.6 ms", replace(MANY, hang_jitter_s=6e-4)),
+    _keyings("six hangs that scatter by 10 ms", replace(_first(MANY, 6), hang_jitter_s=0.01)),
+    _keyings(
+        "twelve hangs that scatter by 3 ms, 15 dB over the noise",
+        MANY,
+        Recorders(noise_dbfs_hz=-62.0),
+    ),
+    _keyings(
+        "twelve hangs that scatter by 3 ms, output only",
+        replace(MANY, audio_delay_s=0.0012, burst_s=0.03),
+        Recorders(delay="given"),
+        output_only=True,
+    ),
+    _keyings("back within the hang", RETURNING),
+    _keyings(
+        "back within the hang, slow squelch, no burst",
+        replace(RETURNING, squelch_s=0.045, attack_s=0.0621, burst_s=0.0),
+    ),
+    _keyings(
+        "back within the hang, 15 dB over the noise",
+        RETURNING,
+        Recorders(noise_dbfs_hz=-62.0),
+    ),
+    _keyings("back within the hang, audio 2.5 ms late", replace(RETURNING, audio_delay_s=0.0025)),
+    _keyings(
+        "back within the hang, skew and clocks declared",
+        RETURNING,
+        Recorders(skew_uncertainty_s=3e-4, clock_uncertainty_ppm=10.0),
     ),
     _staircases("25 sweeps, spread 0.75 dB", STAIRS),
     _staircases(

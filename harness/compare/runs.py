@@ -30,7 +30,8 @@ Better = Literal["a", "b"]
 _LOWER_IS_BETTER = frozenset(
     # Common practice, no source.
     "sensitivity_12db_sinad quieting_20db audio_distortion hum_and_noise false_keying_rate "
-    "desensitisation attack_time squelch_tail squelch_spread".split()
+    "desensitisation attack_time squelch_tail squelch_spread attack_spread hang_spread "
+    "squelch_attack key_up_delay".split()
 )
 _HIGHER_IS_BETTER = frozenset(
     "sinad run_time time_to_minus_1db time_to_minus_3db emission_mask_margin "

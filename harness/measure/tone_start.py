@@ -1,7 +1,7 @@
 """When a test tone comes after silence, while the carrier is on: the audio gate opens.
 
 1. Audio is seen in grains of 4 ms, each with its own mean taken off. A start is a grain after
-   which 48 ms are ten times as strong as the five before it, and steady.
+   which 48 ms are three times as strong as the five before it, and steady.
 2. One sine is fitted to what follows, and must leave little; it goes back from there.
 3. Each place is as likely as "silence before it, this tone after it" makes the samples about it.
 
@@ -18,19 +18,19 @@ import numpy as np
 from harness.dsp.tone import fit_tone, strongest_tone_hz
 from harness.errors import HarnessError
 from harness.measure.repeated_audio import RepeatedAudio
-from harness.measure.tone_end import (
-    CONTRAST,
-    LITTLE_ELSE,
-    MEMORY_S,
-    SPEECH_HZ,
-    likeliest_change,
-)
+from harness.measure.tone_end import MEMORY_S, SPEECH_HZ, likeliest_change
 from harness.units import FloatArray
 
 GRAIN_S = 0.004
 """More than a period of 300 Hz. Chosen."""
 BEFORE, AFTER = 5, 12
 """Grains of silence before a start, and of tone after it. Chosen: 20 ms and 48 ms."""
+CONTRAST = 3.0
+"""Weakest grain after a start to strongest before it. Chosen: 5 dB, for a weak output's silence is
+noisy; what follows has to be a tone in any case."""
+LITTLE_ELSE = 0.5
+"""Of the tone's power may be left beside it. Chosen: 3 dB; noise alone leaves twenty times as
+much."""
 STEADY = 4.0
 """Strongest to weakest grain of the tone. Chosen: a grain of 300 Hz holds 1.2 periods, and its
 power goes up and down by a factor of two."""

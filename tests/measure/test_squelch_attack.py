@@ -32,7 +32,14 @@ def output_s(input_s):
 
 
 def findings_of(
-    *, input_s=INPUT_S, delay_s=0.002, behind_s=0.001, tone=1500.0, more=None, skew_s=0.0
+    *,
+    input_s=INPUT_S,
+    delay_s=0.002,
+    behind_s=0.001,
+    tone=1500.0,
+    more=None,
+    skew_s=0.0,
+    noise_db=-40.0,
 ):
     def sent_hz(t):
         rng = np.random.default_rng(5)
@@ -48,7 +55,9 @@ def findings_of(
 
     iq = {
         "input": keyed_iq(3.0, input_s),
-        "output": keyed_iq(3.0, output_s(input_s), random=2, frequency_hz=sent_hz),
+        "output": keyed_iq(
+            3.0, output_s(input_s), random=2, frequency_hz=sent_hz, noise_db=noise_db
+        ),
     }
     channels = {
         role: Channel(
@@ -83,6 +92,16 @@ def test_split_of_the_attack(delay_s, behind_s):
     assert key_up.value == pytest.approx(attack.value - squelch.value, abs=1e-9)
     # The place of the gate, from end to end of the delay: at most its whole, k times a rectangle.
     assert squelch.expanded_uncertainty < 1.2 * delay_s / 2 + 4 * 2e-4
+
+
+def test_a_weak_output_shows_it_too():
+    """15 dB of carrier over noise: the silence is hiss, and the tone 6 dB above it."""
+    findings = findings_of(noise_db=-15.0)
+    squelch, key_up = pick(findings, "squelch_attack"), pick(findings, "key_up_delay")
+    assert squelch.count == 2
+    assert squelch.value == pytest.approx(SQUELCH_S, abs=squelch.expanded_uncertainty)
+    assert key_up.value == pytest.approx(KEY_UP_S, abs=key_up.expanded_uncertainty)
+    assert squelch.expanded_uncertainty < 5e-3
 
 
 def test_coming_back_is_no_caution_and_no_hang():

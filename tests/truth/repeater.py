@@ -140,6 +140,9 @@ class Keyings:
 
     Instants are at half power. While the input is on the output repeats its tone; from the
     input's end (plus the audio delay) it sends noise for ``burst_s``, or to the output's end.
+    Where ``squelch_s`` is given the audio gate opens so long after the input comes on, ``behind_s``
+    of the audio's delay lying behind it; an input that comes back within the hang finds the output
+    keyed. Each hang is ``hang_s`` and a normal of ``hang_jitter_s``.
     ``rise_s`` is the output's, and the input's where ``input_rise_s`` does not say otherwise;
     ``audio_cutoff_hz`` is that of the unit's audio filter, whose delay of the tone is part of the
     audio delay.
@@ -152,6 +155,9 @@ class Keyings:
     input_rise_s: float | None = None
     audio_delay_s: float = 0.0
     burst_s: float | None = None
+    squelch_s: float | None = None
+    behind_s: float = 0.0
+    hang_jitter_s: float = 0.0
     audio_cutoff_hz: float | None = None
     tone_hz: float = 1000.0
     deviation_hz: float = 1500.0
@@ -160,7 +166,16 @@ class Keyings:
 
     @property
     def output_s(self) -> tuple[tuple[float, float], ...]:
-        return tuple((on + self.attack_s, off + self.hang_s) for on, off in self.input_s)
+        hangs_s = self.hang_s + self.hang_jitter_s * np.random.default_rng(
+            [self.draw, 83]
+        ).standard_normal(len(self.input_s))
+        spans: list[tuple[float, float]] = []
+        for (on, off), hang_s in zip(self.input_s, hangs_s, strict=True):
+            if spans and on < spans[-1][1]:
+                spans[-1] = (spans[-1][0], off + float(hang_s))
+            else:
+                spans.append((on + self.attack_s, off + float(hang_s)))
+        return tuple(spans)
 
     def write(
         self,
@@ -228,9 +243,12 @@ class Keyings:
         noise_hz, _ = band_noise(
             count, dongle.true_rate_hz, 300.0, 3000.0, 1200.0, 3 * self.draw + 23
         )
-        for (on_s, off_s), (_, end_s) in zip(self.input_s, self.output_s, strict=True):
-            heard = (time_s >= on_s + self.audio_delay_s) & (time_s < off_s + self.audio_delay_s)
-            stops_s = end_s + 0.01
+        for on_s, off_s in self.input_s:
+            opens_s = on_s + self.audio_delay_s
+            if self.squelch_s is not None:
+                opens_s = on_s + self.squelch_s + self.behind_s
+            heard = (time_s >= opens_s) & (time_s < off_s + self.audio_delay_s)
+            stops_s = min(end_s for _, end_s in self.output_s if end_s > off_s - 1e-6) + 0.01
             if self.burst_s is not None:
                 stops_s = off_s + self.audio_delay_s + self.burst_s
             tail = (time_s >= off_s + self.audio_delay_s) & (time_s < stops_s)
