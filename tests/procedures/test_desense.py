@@ -24,21 +24,7 @@ BENCH = load_bench(example_path("packing-shed.toml"), UNIT)
 SHORT = replace(USUAL, search_dbm=(-128.0, -101.0), dwell_s=1.2)
 
 
-class Quiet:
-    def __init__(self):
-        self.said = []
-
-    def step(self, title):
-        pass
-
-    def progress(self, share):
-        pass
-
-    def say(self, text):
-        self.said.append(text)
-
-
-def simulated(folder, seed, *faults, knob=None):
+def simulated(notebook, folder, seed, *faults, knob=None):
     """Run it on a simulated bench; give what was found, the truth, and what was said."""
     part = BENCH.simulated.model_copy(update={"seed": seed, "faults": faults})
     bench = BENCH.model_copy(update={"simulated": part})
@@ -47,18 +33,18 @@ def simulated(folder, seed, *faults, knob=None):
     if "detuned duplexer" in faults:
         extent = replace(SHORT, search_dbm=(-128.0, -92.0))
     device = simulated_bench(bench, hears=True)
-    watcher = Quiet()
+    watcher = notebook.Quiet()
     runner = Runner(devices_of(device), unit, bench, folder, watcher)
     runner.run(desense(unit, extent_on(bench, extent)))
     (found,) = runner.findings
     return found, device.truth.desensitisation_db(), watcher.said
 
 
-def test_it_agrees_with_what_the_bench_was_set_to(tmp_path) -> None:
+def test_it_agrees_with_what_the_bench_was_set_to(notebook, tmp_path) -> None:
     """Each U covers 95 %: of three one may lie outside, and none by half of it."""
     off = []
     for seed in (1, 2, 3):
-        found, truth, _ = simulated(tmp_path / str(seed), seed)
+        found, truth, _ = simulated(notebook, tmp_path / str(seed), seed)
         assert truth == pytest.approx(1.02, abs=0.1)  # by hand above, but for the battery's volts
         first = found.readings[0]
         assert (first.name, first.bound) == ("desensitisation", None)
@@ -72,8 +58,8 @@ def test_it_agrees_with_what_the_bench_was_set_to(tmp_path) -> None:
     assert max(off) < 1.5
 
 
-def test_a_detuned_duplexer_costs_far_more(tmp_path) -> None:
-    found, truth, _ = simulated(tmp_path, 1, "detuned duplexer")
+def test_a_detuned_duplexer_costs_far_more(notebook, tmp_path) -> None:
+    found, truth, _ = simulated(notebook, tmp_path, 1, "detuned duplexer")
     reading = found.readings[0]
     assert truth > 14.0
     assert abs(reading.value - truth) < 1.5 * reading.expanded_uncertainty
@@ -81,9 +67,9 @@ def test_a_detuned_duplexer_costs_far_more(tmp_path) -> None:
     assert {r.conditions["transmitter"] for r in both} == {"on", "off"}
 
 
-def test_where_the_squelch_drops_the_transmitter_its_key_is_held(tmp_path) -> None:
+def test_where_the_squelch_drops_the_transmitter_its_key_is_held(notebook, tmp_path) -> None:
     """At a tight knob the audio is muted below the opening: 12 dB is passed in neither sweep."""
-    found, _, said = simulated(tmp_path, 1, knob="3:30")
+    found, _, said = simulated(notebook, tmp_path, 1, knob="3:30")
     assert not any("keeps the transmitter keyed" in text for text in said)
     assert not any("By hand it is not keyed" in text for text in said)
     reading = found.readings[0]
