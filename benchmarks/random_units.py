@@ -50,13 +50,13 @@ ROOT = Path(__file__).resolve().parents[1]
 PAGE = ROOT / "docs" / "random-units.md"
 FOLDER = ROOT / ".cache" / "random-units"
 UNITS = 50
-EXTENT = Extent(keyings=4, sweeps=5, quiet_s=6.0, search_dbm=(-128.0, -100.0))
+EXTENT = Extent(keyings=3, sweeps=5, quiet_s=4.0, search_dbm=(-128.0, -100.0))
 RANGES: tuple[tuple[str, str], ...] = (
     ("receiver's noise figure", "3 to 9 dB"),
     ("receiver's and transmitter's crystal error", "-2.5 to 2.5 ppm"),
     ("hysteresis of the comparator", "1.1 to 1.4"),
     ("integration, which makes the spread", "1 to 15 ms"),
-    ("hang time", "0.3 to 1.2 s"),
+    ("hang time", "0.25 to 0.6 s"),
     ("key-up delay", "21 to 50 ms"),
     ("scale of the knob, which makes falsing", "0.9 to 1.1"),
     ("isolation of the duplexer", "68 to 80 dB"),
@@ -69,13 +69,13 @@ RANGES: tuple[tuple[str, str], ...] = (
 POSITIONS = ("10:30", "11:00", "11:30", "12:00", "3:30")
 READ_S = 0.005
 """Keyed or not is asked so long before the end of a step, as the measurement does."""
-WATCHED_S = 600.0
+WATCHED_S = 300.0
 WORTH_COUNTING = 0.5
 """Opening voltage as a share of open noise above which key-ups without a signal are looked for."""
 CLEAN_PER_H = 100.0
 """Units that false more often than this have no opening of their own: noise opens sweeps."""
 LEVEL_STEP_DB = 0.125
-OPEN_TRIALS, CLOSE_TRIALS = 40, 24
+OPEN_TRIALS, CLOSE_TRIALS = 32, 16
 DB = NDArray[np.float64]
 
 
@@ -118,7 +118,7 @@ def case(number: int) -> Case:
             plain.squelch,
             hysteresis=float(rng.uniform(1.1, 1.4)),
             integration_s=float(np.exp(rng.uniform(math.log(0.001), math.log(0.015)))),
-            hang_s=float(rng.uniform(0.3, 1.2)),
+            hang_s=float(rng.uniform(0.25, 0.6)),
             key_up_delay_s=float(rng.uniform(0.021, 0.05)),
             opening_scale=float(rng.uniform(0.9, 1.1)),
         ),
@@ -436,7 +436,7 @@ HEAD = """# Random units
 
 Made by `PYTHONPATH=. .venv/bin/python -m benchmarks.random_units --write`. {units} invented units,
 each drawn from the ranges below, on the simulated bench, each with a bench file that is off by what
-it declares: four keyings and five squelch sweeps up and down, as the acceptance makes them, at one
+it declares: three keyings and five squelch sweeps up and down, as the acceptance makes them, at one
 position of the knob. How often each interval held the truth, with exact binomial bounds (95 %) on
 how often it does; one of 95 % cannot be told from 95 % where these hold it.
 

@@ -2,7 +2,8 @@
 
 The stimulus goes up and down in steps (``staircase.py``); the transmitter is keyed or not at the
 end of each. The level of a step is that which the input recording saw, averaged over all steps
-set alike, else as set. Each position of the knob then has its readings by itself
+set alike, else as set; where it fades or is disturbed, that of each step (``input_conditions.py``),
+and the readings state the condition. Each position of the knob then has its readings by itself
 (``squelch_position.py``).
 """
 
@@ -17,6 +18,7 @@ import numpy as np
 from harness.blocks import Block
 from harness.devices import Role
 from harness.errors import BadInput
+from harness.measure.input_conditions import InputWatch
 from harness.measure.keyed_channel import CarrierKeying
 from harness.measure.keying import Keying
 from harness.measure.setup import Channel, Options, Step
@@ -60,6 +62,7 @@ class Squelch:
         source = channels.get("input")
         self._steps, input_steps = _steps_of_take(output, source)
         self._levels = StepLevels(input_steps, source)
+        self._watch = InputWatch(input_steps, source)
         self._names = tuple(c.name for c in (output, source) if c is not None)
 
     def push(self, role: Role, block: Block) -> None:
@@ -68,6 +71,7 @@ class Squelch:
             self._keying.push(block)
         elif role == "input":
             self._levels.push(block)
+            self._watch.push(block)
 
     def finish(self) -> Findings:
         """Give the readings of each knob position."""
@@ -98,8 +102,16 @@ class Squelch:
         hang_s = _hang_s([hang_lags([e for e in ends if e.step.knob == k], keying) for k in knobs])
         setting = () if self._levels.is_measured else self._setting()
         for knob in knobs:
+            here = [number for number, step in enumerate(self._steps) if step.knob == knob]
             part = SquelchPosition(
-                knob, ends, keying, shared, self._names, hang_s=hang_s, setting=setting
+                knob,
+                ends,
+                keying,
+                shared,
+                self._names,
+                hang_s=hang_s,
+                setting=setting,
+                under=self._watch.conditions(here),
             )
             readings += part.readings()
             series += part.series(suffix=f"_{knob}" if len(knobs) > 1 else "")
@@ -126,6 +138,13 @@ class Squelch:
 
     def _true_levels(self) -> list[float | None]:
         """Level of each step: mean in dB over all steps set alike, as each has its own noise."""
+        if self._levels.is_measured and self._watch.is_disturbed:
+            # Each as it was: steps set alike were not alike.
+            alone = [self._watch.level_port_dbm(n) for n in range(len(self._steps))]
+            return [
+                step.level_port_dbm if step.level_port_dbm is None or level is None else level
+                for step, level in zip(self._steps, alone, strict=True)
+            ]
         by_setting: dict[float, list[float]] = {}
         for number, step in enumerate(self._steps):
             level = self._levels.level(number)

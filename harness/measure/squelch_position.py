@@ -27,7 +27,7 @@ comes after it, until the next key-up or the next time without a signal, says no
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median_low
@@ -40,7 +40,7 @@ from harness.measure.keying import Keying
 from harness.measure.ogive import Ogive, fit_ogive
 from harness.measure.ogive_likelihood import draws_from_bounds
 from harness.measure.staircase import Bounds, StepEnd, Sweeps, find_sweeps
-from harness.readings import Axis, Reading, Series, measured, not_measured
+from harness.readings import Axis, ConditionValue, Reading, Series, measured, not_measured
 from harness.uncertainty import Contribution, combine, difference
 from harness.units import FloatArray
 
@@ -127,6 +127,7 @@ class SquelchPosition:
         *,
         hang_s: float | None = None,
         setting: tuple[Contribution, ...] = (),
+        under: Mapping[str, ConditionValue] | None = None,
     ) -> None:
         self._ends = tuple(end for end in ends if end.step.knob == knob)
         self._is_first = bool(ends) and self._ends[0] is ends[0]
@@ -135,6 +136,7 @@ class SquelchPosition:
         self._setting = setting
         self._hang_s = hang_s
         self._conditions: dict[str, Any] = {} if knob is None else {"knob": knob}
+        self._conditions |= under or {}
         self._more: dict[str, Any] = {"conditions": self._conditions, "recordings": names}
         self._knob = knob
         self._sweeps: Sweeps = find_sweeps(self._ends, hang_s or 0.0)

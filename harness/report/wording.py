@@ -183,6 +183,7 @@ _UNITS_OF_NAMES = (
     ("_ppm", "ppm"),
     ("_percent", "%"),
     ("_degc", "°C"),
+    ("_per_s", "a second"),
     ("_s", "s"),
     ("_v", "V"),
     ("_a", "A"),

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ from harness.blocks import Block
 from harness.devices import Role, StreamInfo, SupplyReading
 from harness.errors import BadInput, HardwareFault
 from harness.simulator.dongle import Dongle
+from harness.simulator.environment import CALM, CONDITIONS, Environment
 from harness.simulator.paths import declared_bench, true_dongles
 from harness.simulator.sound import SoundCard
 from harness.simulator.squelch import knob_positions
@@ -58,6 +60,7 @@ class SimulatedBench:
     sample_rate_hz : of both dongles, a multiple of 31.25 kHz
     faults : names out of ``FAULTS``
     streams : which dongles are there, and "audio" where the sound card is
+    environment : what happens to the signal on its way to the unit; faults are put on top
 
     Raises
     ------
@@ -77,8 +80,12 @@ class SimulatedBench:
         sample_rate_hz: float = 250e3,
         faults: Collection[str] = (),
         streams: Collection[Role] = ("input", "output"),
+        environment: Environment = CALM,
     ) -> None:
         self._faults = tuple(faults)
+        for name, changes in CONDITIONS.items():
+            if name in self._faults:
+                environment = replace(environment, **changes)
         faulty = with_faults(unit, self._faults)
         unknown = [role for role in streams if role not in ("input", "output", "audio")]
         if unknown:
@@ -88,7 +95,7 @@ class SimulatedBench:
             np.random.Generator(np.random.SFC64(child))
             for child in np.random.SeedSequence(seed).spawn(7)
         ]
-        self._world = World(faulty, chains[0])
+        self._world = World(faulty, chains[0], environment)
         chained: dict[Role, np.random.Generator] = {"input": chains[1], "output": chains[2]}
         parts = {part.role: part for part in true_dongles(faulty, "overload" in self._faults)}
         self._dongles: dict[Role, Dongle] = {
@@ -190,6 +197,7 @@ class SimulatedBench:
                 f"Stay within {WIDEST_OFFSET_HZ / 1e3:g} kHz of the unit's receive frequency",
             )
         self._unsettle()
+        offset_hz += self._world.environment.generator_offset_hz
         self._world.set_generator(self._now_s, offset_hz=offset_hz)
 
     def set_modulation(self, tone_hz: float, deviation_hz: float) -> None:
@@ -345,7 +353,8 @@ class SimulatedBench:
         dongle = self._dongles[role]
         if role == "input":
             receive_hz = self._world.unit.receive_hz
-            return dongle.of_generator(number, take_s, self._world.programme, receive_hz)
+            programme, environment = self._world.programme, self._world.environment
+            return dongle.of_generator(number, take_s, programme, receive_hz, environment)
         return dongle.of_unit(number, take_s, self._world)
 
     @property

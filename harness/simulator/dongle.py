@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from harness.devices import Role, StreamInfo
 from harness.errors import BadInput
+from harness.simulator.environment import CALM, Environment
 from harness.simulator.generator import Programme, radians
 from harness.simulator.receiver import RATE_HZ
 from harness.simulator.world import FRAME, World
@@ -136,7 +137,12 @@ class Dongle:
             del self._noise[old]
 
     def of_generator(
-        self, number: int, take_s: float, programme: Programme, nominal_hz: float
+        self,
+        number: int,
+        take_s: float,
+        programme: Programme,
+        nominal_hz: float,
+        environment: Environment = CALM,
     ) -> NDArray[np.uint8]:
         """Codes of a frame that sees the generator; ``nominal_hz`` is what its offsets are from."""
         codes = self._floor(number)
@@ -147,8 +153,15 @@ class Dongle:
             count = piece.stop - piece.start
             amplitude = piece.setting.amplitude(start_s, self.step_s, count)
             if amplitude.any():
+                amplitude = amplitude * environment.gain(start_s, self.step_s, count)
                 cycles = piece.setting.cycles(start_s, self.step_s, count, turn_hz)
                 self._add(codes[piece.start : piece.stop], amplitude, cycles)
+        impulses = environment.impulses(first_s, self.step_s, self.frame)
+        if impulses is not None:
+            # The channel lies beside the dongle's own centre.
+            turned = impulses * np.exp(2j * np.pi * turn_hz * self.step_s * np.arange(self.frame))
+            codes[:, 0] += (self._scale * turned.real).astype(np.float32)
+            codes[:, 1] += (self._scale * turned.imag).astype(np.float32)
         return _quantised(codes)
 
     def of_unit(self, number: int, take_s: float, world: World) -> NDArray[np.uint8]:

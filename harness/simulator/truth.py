@@ -55,8 +55,8 @@ class Truth:
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
-        """Every parameter of the unit with its source."""
-        return tuple(parameters(self.unit))
+        """Every parameter of the unit and of the way to it, with its source."""
+        return (*parameters(self.unit), *parameters(self._world.environment, "environment."))
 
     @property
     def supply_v(self) -> float:

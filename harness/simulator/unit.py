@@ -17,7 +17,7 @@ CHOSEN = "chosen"
 PRACTICE = "common practice, no source"
 
 
-def _given(value: Any, source: str = CHOSEN) -> Any:
+def given(value: Any, source: str = CHOSEN) -> Any:
     """Declare a parameter by its default and where that comes from."""
     return field(default=value, metadata={"source": source})
 
@@ -26,9 +26,9 @@ def _given(value: Any, source: str = CHOSEN) -> Any:
 class Duplexer:
     """Cavities between the antenna port, the receiver and the transmitter."""
 
-    receive_loss_db: float = _given(1.2, PRACTICE)
-    transmit_loss_db: float = _given(1.2, PRACTICE)
-    isolation_db: float = _given(75.0)
+    receive_loss_db: float = given(1.2, PRACTICE)
+    transmit_loss_db: float = given(1.2, PRACTICE)
+    isolation_db: float = given(75.0)
     """Of transmitter noise at the receive frequency, from transmitter to receiver."""
 
 
@@ -36,24 +36,24 @@ class Duplexer:
 class ReceiverPart:
     """From the duplexer to the discriminator."""
 
-    noise_figure_db: float = _given(4.0, PRACTICE)
-    crystal_error_ppm: float = _given(0.4)
-    if_cutoff_hz: float = _given(5800.0, "chosen: 11 kHz noise bandwidth, for a 12.5 kHz channel")
+    noise_figure_db: float = given(4.0, PRACTICE)
+    crystal_error_ppm: float = given(0.4)
+    if_cutoff_hz: float = given(5800.0, "chosen: 11 kHz noise bandwidth, for a 12.5 kHz channel")
     """Half-amplitude frequency on either side; half the noise bandwidth is a quarter of the
     transition less."""
-    if_transition_hz: float = _given(2600.0)
-    if_stopband_db: float = _given(60.0, PRACTICE)
+    if_transition_hz: float = given(2600.0)
+    if_stopband_db: float = given(60.0, PRACTICE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SquelchPart:
     """Noise-operated carrier squelch and the timers behind it."""
 
-    noise_corner_hz: float = _given(4200.0)
-    integration_s: float = _given(0.012)
-    hysteresis: float = _given(1.22)
+    noise_corner_hz: float = given(4200.0)
+    integration_s: float = given(0.012)
+    hysteresis: float = given(1.22)
     """Closing over opening detector voltage."""
-    knob: tuple[tuple[str, float], ...] = _given(
+    knob: tuple[tuple[str, float], ...] = given(
         (
             ("7:00", 1.4),
             ("9:00", 1.2),
@@ -65,17 +65,17 @@ class SquelchPart:
     )
     """Opening voltage at clock positions, as a share of the detector's voltage on open noise of
     the nominal receiver; between the positions along a straight line."""
-    opening_scale: float = _given(1.0)
-    hang_s: float = _given(0.6)
-    hang_jitter_s: float = _given(0.0, "chosen: a timer that repeats")
+    opening_scale: float = given(1.0)
+    hang_s: float = given(0.6)
+    hang_jitter_s: float = given(0.0, "chosen: a timer that repeats")
     """Standard deviation of the hang timer from run to run, normal."""
-    time_out_s: float = _given(math.inf, "chosen: none")
+    time_out_s: float = given(math.inf, "chosen: none")
     """From the squelch's opening to where the transmitter is dropped, input or not."""
-    mute_s: float = _given(0.0, "chosen: none")
+    mute_s: float = given(0.0, "chosen: none")
     """Time constant of a second detector that mutes the audio at once; 0 is none."""
-    key_up_delay_s: float = _given(0.025)
+    key_up_delay_s: float = given(0.025)
     """From the keying line to the start of the rise."""
-    release_delay_s: float = _given(0.020)
+    release_delay_s: float = given(0.020)
     """From the keying line to the start of the fall."""
 
 
@@ -83,63 +83,63 @@ class SquelchPart:
 class AudioPart:
     """Between discriminator and modulator."""
 
-    gain: float = _given(0.96)
+    gain: float = given(0.96)
     """Deviation out over deviation in of the wiring, before the filters' own losses."""
-    high_pass_hz: float = _given(230.0)
-    low_pass_hz: float = _given(3400.0)
-    emphasis_corner_hz: float = _given(250.0)
+    high_pass_hz: float = given(230.0)
+    low_pass_hz: float = given(3400.0)
+    emphasis_corner_hz: float = given(250.0)
     """Where the 6 dB/octave ends at the lower end."""
-    delay_s: float = _given(0.0011)
-    limit_hz: float = _given(2450.0)
+    delay_s: float = given(0.0011)
+    limit_hz: float = given(2450.0)
     """Peak deviation at which the limiter clips."""
-    splatter_low_pass_hz: float = _given(4000.0)
-    second_order_per_hz: float = _given(2.5e-6)
-    third_order_per_hz2: float = _given(-1.2e-9)
+    splatter_low_pass_hz: float = given(4000.0)
+    second_order_per_hz: float = given(2.5e-6)
+    third_order_per_hz2: float = given(-1.2e-9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TransmitterPart:
     """Crystal, modulator and power stage."""
 
-    crystal_error_ppm: float = _given(0.55)
+    crystal_error_ppm: float = given(0.55)
     """At 25 degC and the reference voltage."""
-    drift_ppm_per_k: float = _given(-0.045)
-    drift_ppm_per_v: float = _given(0.12)
-    key_up_offset_hz: float = _given(350.0)
-    key_up_settling_s: float = _given(0.006)
-    power_port_w: float = _given(4.0, "DESIGN section 8")
+    drift_ppm_per_k: float = given(-0.045)
+    drift_ppm_per_v: float = given(0.12)
+    key_up_offset_hz: float = given(350.0)
+    key_up_settling_s: float = given(0.006)
+    power_port_w: float = given(4.0, "DESIGN section 8")
     """At the port with the nominal duplexer, at the reference voltage."""
-    nominal_transmit_loss_db: float = _given(1.2)
-    reference_v: float = _given(12.4)
-    power_exponent: float = _given(2.0, "power goes as the square of the supply: " + PRACTICE)
-    power_drift_db_per_k: float = _given(-0.01)
-    rise_s: float = _given(0.003)
-    fall_s: float = _given(0.002)
-    hum_hz: float = _given(100.0)
-    hum_deviation_hz: float = _given(4.0)
-    residual_fm_hz: float = _given(5.0)
+    nominal_transmit_loss_db: float = given(1.2)
+    reference_v: float = given(12.4)
+    power_exponent: float = given(2.0, "power goes as the square of the supply: " + PRACTICE)
+    power_drift_db_per_k: float = given(-0.01)
+    rise_s: float = given(0.003)
+    fall_s: float = given(0.002)
+    hum_hz: float = given(100.0)
+    hum_deviation_hz: float = given(4.0)
+    residual_fm_hz: float = given(5.0)
     """rms, noise in the modulator ahead of its low-pass."""
-    noise_dbc_per_hz: float = _given(-138.0)
+    noise_dbc_per_hz: float = given(-138.0)
     """At the duplex spacing."""
-    cut_off_v: float = _given(10.5, "end voltage of a 12 V lead-acid battery: " + PRACTICE)
-    restart_v: float = _given(11.8)
+    cut_off_v: float = given(10.5, "end voltage of a 12 V lead-acid battery: " + PRACTICE)
+    restart_v: float = given(11.8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatteryPart:
     """The battery and what the unit draws from it."""
 
-    chemistry: str = _given("lead-acid AGM", "DESIGN section 8")
-    cells: int = _given(6)
-    capacity_ah: float = _given(9.0, "DESIGN section 8")
-    rated_hours: float = _given(20.0, PRACTICE)
-    rate_exponent: float = _given(1.15)
-    internal_resistance_ohm: float = _given(0.045)
+    chemistry: str = given("lead-acid AGM", "DESIGN section 8")
+    cells: int = given(6)
+    capacity_ah: float = given(9.0, "DESIGN section 8")
+    rated_hours: float = given(20.0, PRACTICE)
+    rate_exponent: float = given(1.15)
+    internal_resistance_ohm: float = given(0.045)
     """Full; it grows as the charge runs out."""
-    state_of_charge: float = _given(1.0)
-    standby_a: float = _given(0.045)
-    receive_a: float = _given(0.11)
-    transmit_a: float = _given(1.35)
+    state_of_charge: float = given(1.0)
+    standby_a: float = given(0.045)
+    receive_a: float = given(0.11)
+    transmit_a: float = given(1.35)
     """At the reference voltage and rated power, receiver included."""
 
 
@@ -147,9 +147,9 @@ class BatteryPart:
 class ThermalPart:
     """One lump of heat."""
 
-    ambient_degc: float = _given(21.0)
-    rise_keyed_k: float = _given(17.0)
-    time_constant_s: float = _given(700.0)
+    ambient_degc: float = given(21.0)
+    rise_keyed_k: float = given(17.0)
+    time_constant_s: float = given(700.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,11 +157,11 @@ class SimulatedUnit:
     """A repeater as the simulated bench runs it."""
 
     name: str
-    receive_hz: float = _given(158.425e6, "DESIGN section 8")
-    transmit_hz: float = _given(153.825e6, "DESIGN section 8")
-    channel_spacing_hz: float = _given(12500.0, "DESIGN section 8")
-    rated_deviation_hz: float = _given(2500.0, "DESIGN section 8")
-    emphasis: bool = _given(True)
+    receive_hz: float = given(158.425e6, "DESIGN section 8")
+    transmit_hz: float = given(153.825e6, "DESIGN section 8")
+    channel_spacing_hz: float = given(12500.0, "DESIGN section 8")
+    rated_deviation_hz: float = given(2500.0, "DESIGN section 8")
+    emphasis: bool = given(True)
     duplexer: Duplexer = field(default_factory=Duplexer)
     receiver: ReceiverPart = field(default_factory=ReceiverPart)
     squelch: SquelchPart = field(default_factory=SquelchPart)
@@ -234,6 +234,9 @@ FAULTS: dict[str, str] = {
     "time-out timer": "the transmitter drops 30 s after the squelch opened, and stays off until it"
     " closes",
     "no tail": "a quick second detector mutes the audio before the noise is heard",
+    "slow fade": "what the unit is sent fades by 6 dB and comes back, three times a minute",
+    "impulse noise": "300 impulses a second, 20 microseconds long, -80 dBm at the unit's port",
+    "generator off frequency": "what the unit is sent is 1.8 kHz above what the generator says",
 }
 """The faults that can be switched on, by name, and what each does."""
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from harness.simulator.audio import Audio, AudioState
 from harness.simulator.battery import Supply
+from harness.simulator.environment import CALM, Environment
 from harness.simulator.generator import Programme, sine
 from harness.simulator.receiver import RATE_HZ, Receiver, ReceiverState
 from harness.simulator.squelch import Squelch, SquelchState, knob_clock
@@ -86,11 +87,18 @@ class World:
     ----------
     unit : with its faults
     random : of the unit's noise
+    environment : what happens to the signal on its way
     """
 
-    def __init__(self, unit: SimulatedUnit, random: np.random.Generator) -> None:
+    def __init__(
+        self,
+        unit: SimulatedUnit,
+        random: np.random.Generator,
+        environment: Environment = CALM,
+    ) -> None:
         _check_delays(unit)
         self.unit = unit
+        self.environment = environment
         self.programme = Programme()
         self.receiver = Receiver(unit.receiver, unit.duplexer)
         self.audio = Audio(unit.audio, unit.emphasis)
@@ -294,11 +302,15 @@ class World:
             amplitude = piece.setting.amplitude(start_s, 1.0 / RATE_HZ, count)
             if not amplitude.any():
                 continue
+            amplitude = amplitude * self.environment.gain(start_s, 1.0 / RATE_HZ, count)
             cycles = piece.setting.cycles(start_s, 1.0 / RATE_HZ, count, -self.receiver_offset_hz)
             if iq is None:
                 iq = np.zeros(FRAME, dtype=np.complex128)
             iq.real[piece.start : piece.stop] = amplitude * sine(cycles + 0.25)
             iq.imag[piece.start : piece.stop] = amplitude * sine(cycles)
+        impulses = self.environment.impulses(first_s, 1.0 / RATE_HZ, FRAME)
+        if impulses is not None:
+            iq = impulses if iq is None else iq + impulses
         return iq
 
     def _opening(self, number: int) -> FloatArray | float:

@@ -476,6 +476,10 @@ def test_every_fault_is_tested_here():
         "unsteady hang timer",
         "time-out timer",
         "no tail",
+        # The way of the signal to the unit: test_environment.py.
+        "slow fade",
+        "impulse noise",
+        "generator off frequency",
     }
 
 
