@@ -234,7 +234,7 @@ def half_level(levels: DB, changed: DB, trials: int) -> tuple[float, float]:
     return origin - constant / slope, abs(1.0 / slope)
 
 
-def thresholds(one: Case, detector: Detector, dwell_s: float) -> dict[str, float]:
+def thresholds(one: Case, detector: Detector, dwell_s: float) -> dict[str, float | str | None]:
     """Find opening, closing and spread, from the receiver's noise at fixed levels."""
     part, transmitter = one.unit.squelch, one.unit.transmitter
     late_s = part.key_up_delay_s + transmitter.rise_s / 2.0 + READ_S
@@ -256,28 +256,30 @@ def thresholds(one: Case, detector: Detector, dwell_s: float) -> dict[str, float
 
     rough = next(
         level
-        for level in np.arange(-130.0, -90.0, 0.5)
+        for level in np.arange(-128.0, -90.0, 0.5)
         if opened(level, 8) >= 4 and opened(level + 0.25, 8) >= 4
     )
     levels = rough + np.arange(-1.5, 1.5, LEVEL_STEP_DB)
     opening, spread = half_level(
         levels, np.array([opened(x, OPEN_TRIALS) for x in levels], dtype=float), OPEN_TRIALS
     )
-    rough = next(
-        level
-        for level in np.arange(opening + 1.5, opening - 12.0, -0.5)
-        if dropped(level, 6) >= 3 and dropped(level - 0.25, 6) >= 3
+    # None: it stays open far below what opens it, as noise alone hardly closes it.
+    lowest = next(
+        (
+            level
+            for level in np.arange(opening + 3.0, opening - 10.0, -0.5)
+            if dropped(level, 6) >= 3 and dropped(level - 0.25, 6) >= 3
+        ),
+        None,
     )
-    levels = rough + np.arange(-1.25, 1.25, LEVEL_STEP_DB)
+    found: dict[str, float | str | None] = {"squelch_opening": opening, "squelch_spread": spread}
+    if lowest is None:
+        return {**found, "squelch_closing": None, "squelch_hysteresis": None}
+    levels = lowest + np.arange(-1.25, 1.25, LEVEL_STEP_DB)
     closing, _ = half_level(
         levels, np.array([dropped(x, CLOSE_TRIALS) for x in levels], dtype=float), CLOSE_TRIALS
     )
-    return {
-        "squelch_opening": opening,
-        "squelch_closing": closing,
-        "squelch_hysteresis": opening - closing,
-        "squelch_spread": spread,
-    }
+    return {**found, "squelch_closing": closing, "squelch_hysteresis": opening - closing}
 
 
 def false_rate(one: Case, detector: Detector) -> float:
