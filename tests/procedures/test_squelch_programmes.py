@@ -23,7 +23,7 @@ HANG_S = 1.0
 SPREADS = ((0.75, 0.75), (0.75, 0.3))
 """Of opening and closing, in dB."""
 SEEDS = 24
-"""Over 300 seeds, by hand: docs/squelch.md."""
+"""Few, for time; over 80, tried once: docs/squelch.md."""
 
 
 def played(programme, squelch):
