@@ -120,6 +120,7 @@ SHOWN = (
     "hang_time",
     "squelch_tail",
     "sinad_at_opening",
+    "sinad",
 )
 
 

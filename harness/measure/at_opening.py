@@ -99,7 +99,10 @@ class SinadAtOpening:
                 readings.append(self._reading(NAME, step, heard, note, bool(frames)))
             elif stays_open and not above:
                 above = True
-                note = "the first level above the opening at which it stays open with modulation"
+                note = (
+                    f"at {step.level_port_dbm:.1f} dBm, the first level tried above the opening at"
+                    " which it stays open with test modulation"
+                )
                 readings.append(self._reading("sinad", step, heard, note, True))
         notes = (r.note for r in readings if r.value is None)
         return Findings(
