@@ -178,7 +178,7 @@ def answers_of_two(
     by_edge = {fall.edge.time_s: fall for fall in falls}
     cut = [fall for fall in falls if _is_cut(fall.edge.time_s, incoming)]
     answered = [(pair, by_edge[pair.to_s]) for pair in hangs]
-    cuts = _judged(cut, [fall for _, fall in answered])
+    cuts = _judged(cut, answered)
     answered = [(pair, fall) for pair, fall in answered if not _ended_by(cuts, fall, cut)]
     rises = [edge.time_s for edge in incoming.edges if edge.is_rising]
     returns = _returns(incoming, outgoing)
@@ -205,7 +205,7 @@ def answers_of_output(falls: Sequence[Fall], delay_s: float) -> Answers:
     answered = [(pair, fall) for fall in falls if (pair := fall.hang(delay_s)) is not None]
     # Where no fall shows a hang there may be none, and a tone up to the end is no cut.
     cut = [fall for fall in falls if fall.has_tone_to_end] if answered else []
-    cuts = _judged(cut, [fall for _, fall in answered])
+    cuts = _judged(cut, answered)
     answered = [(pair, fall) for pair, fall in answered if not _ended_by(cuts, fall, cut)]
     return Answers(
         attacks=(),
@@ -271,9 +271,17 @@ def _is_cut(fall_s: float, incoming: Keying) -> bool:
     return not incoming.edges_between(fall_s, fall_s + EARLY_S)
 
 
-def _judged(cut: Sequence[Fall], others: Sequence[Fall]) -> Cuts:
+def _judged(cut: Sequence[Fall], answered: Sequence[tuple[Pair, Fall]]) -> Cuts:
+    """Judge cuts beside how long others were keyed; a timer need not run on through the hang."""
     pairs = [pair for fall in cut if (pair := fall.keyed) is not None]
-    longest_s = max((pair.lasted_s for fall in others if (pair := fall.keyed)), default=0.0)
+    longest_s = max(
+        (
+            hang.from_s - fall.keyed_from_s
+            for hang, fall in answered
+            if fall.keyed_from_s is not None
+        ),
+        default=0.0,
+    )
     return judge_cuts(pairs, longest_s)
 
 

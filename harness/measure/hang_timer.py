@@ -6,8 +6,7 @@ burst's end, that is where the timer began, and the timer is judged by itself; e
 ==============  ==================================================================================
 state           evidence
 ==============  ==================================================================================
-none            the carrier goes with the noise burst or the tone, within what a squelch takes to
-                close
+none            the carrier goes with the noise burst or soon after it, as a keying line lets go
 two times       all lie in two groups, each far narrower than the way between them
 drifts          a straight line in time
 follows keying  a straight line in the length of the keying before
@@ -57,6 +56,9 @@ LEAST_IN_GROUP = 2
 LONGEST_CLOSING_S = 0.25
 """A squelch closes within this. Chosen: slow carrier squelches take a fifth of a second (common
 practice, no source)."""
+LONGEST_RELEASE_S = 0.05
+"""A keying line and a transmitter let go within this. Chosen: a relay takes a fiftieth of a second
+(common practice, no source), and no hang timer is meant to be so short."""
 ALIKE = 0.9
 """Correlation above which two causes are not told apart. Chosen."""
 
@@ -104,11 +106,11 @@ def judge_hang_timer(runs: Sequence[TimerRun]) -> TimerJudgement | None:
     if not runs:
         return None
     hang_s = np.array([run.lasted_s for run in runs])
-    if all(run.ends_with_audio for run in runs) and hang_s.mean() <= LONGEST_CLOSING_S:
+    if all(_is_none(run) for run in runs):
         return TimerJudgement(
             state="none",
-            evidence=f"The carrier goes as the squelch closes, {_ms(hang_s.mean())} after the"
-            " input: no hang.",
+            evidence=f"The carrier goes {_ms(hang_s.mean())} after the input, as the squelch closes"
+            " and the keying line lets go: no hang.",
         )
     if len(runs) < LEAST_RUNS:
         return None
@@ -129,6 +131,12 @@ def judge_hang_timer(runs: Sequence[TimerRun]) -> TimerJudgement | None:
             f" after {_range(np.array(closing_s, np.float64))}; the timer behind it is steady.",
         )
     return TimerJudgement(state="steady")
+
+
+def _is_none(run: TimerRun) -> bool:
+    if run.ends_with_audio:
+        return run.lasted_s <= LONGEST_CLOSING_S
+    return run.lasted_s - (run.closing_s or 0.0) <= LONGEST_RELEASE_S
 
 
 def _explanations(

@@ -49,7 +49,7 @@ def judge_cuts(cuts: Sequence[Pair], longest_s: float) -> Cuts:
     Parameters
     ----------
     cuts : from key-up to the drop, in order of time
-    longest_s : the longest that the output was keyed and not cut; 0 for never
+    longest_s : the longest that the output was keyed by an input and not cut; 0 for never
     """
     if not cuts:
         return Cuts(by_timer=(), others=(), words=())

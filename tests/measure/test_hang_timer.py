@@ -82,6 +82,10 @@ KEYED_S = 0.3 + 0.2 * (np.arange(20) * 7 % 5)
         ),
         (normal(5, 1e-3, mean_s=0.03), {"ends_with_audio": True}, "none", "no hang"),
         ([0.03], {"ends_with_audio": True}, "none", "30 ms after the input"),
+        # A slow squelch, and then a relay.
+        ([0.2, 0.21], {"closing_s": [0.17, 0.18]}, "none", "no hang"),
+        # No burst is seen; the relay alone.
+        ([0.03, 0.04], {}, "none", "no hang"),
         # The noise is let through for as long as the hang lasts: that is a hang.
         (normal(5, 1e-3), {"ends_with_audio": True}, "steady", ""),
     ],

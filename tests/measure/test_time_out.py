@@ -58,6 +58,14 @@ def answered(incoming, outgoing):
             [],
             "the hang is cut short",
         ),
+        (
+            [(1, 3.8), (5, 9), (10, 15)],
+            [(1.05, 4.3), (5.05, 8.05), (10.05, 13.05)],
+            [0.5],
+            [3.0, 3.0],
+            [],
+            "up for longer with its hang: the timer does not run in that",
+        ),
         ([(1, 2), (4, 9)], [(1.05, 2.5), (4.05, 7.05)], [0.5], [3.0], [], "once"),
         (
             [(1, 2), (4, 9), (10, 15), (20, 25)],

@@ -5,6 +5,7 @@ share of its rise, a raised cosine: acos(1 - sqrt 2) / pi of 3 ms.
 """
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,10 +15,11 @@ from harness.describe import example_path, load_bench, load_unit
 from harness.procedures.keying_pattern import MARGIN_S, keying_pattern
 from harness.procedures.runner import Runner
 from harness.procedures.steps import Measure, Record, TurnKnob
-from harness.procedures.wiring import open_bench
-from harness.simulator import simulated_unit
+from harness.procedures.wiring import devices_of
+from harness.simulator import SimulatedBench, simulated_unit
 from tests.measure.pick import pick
 
+SIMULATED = simulated_unit("frost-watch-2")
 UNIT = load_unit(example_path("frost-watch-2.toml"))
 BENCH = load_bench(example_path("packing-shed.toml"))
 LEVEL = {"level_port_dbm": -80.0, "deviation_hz": 1500.0}
@@ -55,19 +57,27 @@ def test_what_cannot_be(hang_s, keyings):
         keying_pattern(hang_s=hang_s, keyings=keyings, **LEVEL)
 
 
-def test_it_splits_the_attack_on_the_simulated_bench(notebook, tmp_path):
-    found = {}
+@pytest.fixture
+def timed(notebook, tmp_path):
+    """Run stimuli on a simulated bench; give what timing makes of the take."""
 
-    def procedure():
-        yield TurnKnob(position="3:30")
-        yield Record(
-            take="timing", title="", stimuli=keying_pattern(hang_s=0.62, keyings=4, **LEVEL)
-        )
-        found["timing"] = yield Measure(kind="timing", take="timing")
+    def run(stimuli, *, roles=("input", "output"), unit=SIMULATED, faults=()):
+        found = []
 
-    with open_bench(BENCH) as opened:
+        def procedure():
+            yield TurnKnob(position="3:30")
+            yield Record(take="timing", title="", stimuli=stimuli)
+            found.append((yield Measure(kind="timing", take="timing", roles=roles)))
+
+        opened = devices_of(SimulatedBench(unit, faults=faults))
         Runner(opened, UNIT, BENCH, tmp_path, notebook.Quiet()).run(procedure())
-    findings, unit = found["timing"], simulated_unit("frost-watch-2")
+        return found[0]
+
+    return run
+
+
+def test_it_splits_the_attack_on_the_simulated_bench(timed):
+    findings, unit = timed(keying_pattern(hang_s=0.62, keyings=4, **LEVEL)), SIMULATED
     squelch, key_up = pick(findings, "squelch_attack"), pick(findings, "key_up_delay")
     assert squelch.count == 4
     assert squelch.conditions == {"knob": "3:30"}
@@ -78,3 +88,60 @@ def test_it_splits_the_attack_on_the_simulated_bench(notebook, tmp_path):
     assert pick(findings, "hang_timer").value == "steady"
     assert pick(findings, "hang_time").count == 4
     assert not any("did not" in caution for caution in findings.cautions)
+
+
+def with_squelch(**changes):
+    return replace(SIMULATED, squelch=replace(SIMULATED.squelch, **changes))
+
+
+ROLES = (("input", "output"), ("output",))
+
+
+@pytest.mark.parametrize("roles", ROLES)
+def test_an_unsteady_hang_timer_is_recognised(timed, roles):
+    """8 % of 0.6 s; twelve of them tell the spread to a factor of two (five sigma)."""
+    stimuli = keying_pattern(hang_s=0.15, keyings=12, **LEVEL)
+    silence = replace(stimuli[0], duration_s=1.0)
+    stimuli = tuple(silence if one.level_port_dbm is None else one for one in stimuli)
+    findings = timed(stimuli, roles=roles, faults=("unsteady hang timer",))
+    assert pick(findings, "hang_timer").value == "varies"
+    assert 0.024 < pick(findings, "hang_spread").value < 0.096
+    assert any("varies by" in caution for caution in findings.cautions)
+
+
+@pytest.mark.parametrize("roles", ROLES)
+def test_an_absent_tail_is_recognised(timed, roles):
+    findings = timed(
+        keying_pattern(hang_s=0.62, keyings=2, **LEVEL), roles=roles, faults=("no tail",)
+    )
+    tail = pick(findings, "squelch_tail")
+    assert tail.bound == "upper"
+    assert "tail absent" in tail.note
+    assert pick(findings, "hang_time").count == 2
+
+
+@pytest.mark.parametrize("roles", ROLES)
+def test_a_time_out_timer_is_recognised(timed, roles):
+    """From the squelch's opening; RF comes later and goes later, by the unit's two delays."""
+    keyed = replace(keying_pattern(hang_s=0.1, keyings=1, **LEVEL)[1], duration_s=1.4)
+    short, silence = replace(keyed, duration_s=0.4), replace(keyed, level_port_dbm=None)
+    findings = timed(
+        (silence, short, silence, keyed, silence, keyed, silence),
+        roles=roles,
+        unit=with_squelch(time_out_s=0.8),
+    )
+    squelch = SIMULATED.squelch
+    truth_s = 0.8 - squelch.key_up_delay_s + squelch.release_delay_s
+    time_out = pick(findings, "time_out")
+    assert time_out.count == 2
+    # Rise and fall take 3 and 2 ms.
+    assert time_out.value == pytest.approx(truth_s, abs=0.003)
+    assert pick(findings, "hang_time").count == 1
+    assert any("time-out timer cuts" in caution for caution in findings.cautions)
+
+
+def test_a_hang_of_zero_is_recognised(timed):
+    stimuli = keying_pattern(hang_s=0.1, keyings=2, **LEVEL)
+    findings = timed(stimuli, unit=with_squelch(hang_s=0.0))
+    assert pick(findings, "hang_time").value < 0.06
+    assert pick(findings, "hang_timer").value == "none"
