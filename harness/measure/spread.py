@@ -79,8 +79,15 @@ def range_in_words(pairs: Sequence[Pair]) -> str:
     if len(pairs) < 2:
         return ""
     times_s = np.array([pair.lasted_s for pair in pairs])
-    said = f"{len(pairs)} times, {times_s.min():.4f} to {times_s.max():.4f} s"
+    said = f"{len(pairs)} times, {_to(times_s.min(), times_s.max())}"
     if len(pairs) >= LEAST_FOR_QUARTILES:
         low_s, middle_s, high_s = np.quantile(times_s, (0.25, 0.5, 0.75))
-        said += f", median {middle_s:.4f} s, half of them {low_s:.4f} to {high_s:.4f} s"
+        said += f", median {_to(middle_s)}, half of them {_to(low_s, high_s)}"
     return said + "."
+
+
+def _to(*times_s: float) -> str:
+    """Write times of one length, to 0.01 ms below a second."""
+    if max(times_s) < 1.0:
+        return " to ".join(f"{1e3 * time_s:.2f}" for time_s in times_s) + " ms"
+    return " to ".join(f"{time_s:.4f}" for time_s in times_s) + " s"

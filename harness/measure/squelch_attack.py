@@ -75,7 +75,9 @@ def squelch_attack(
         value_s,
         contributions,
         count=len(ours.reopened),
-        note=range_in_words(ours.reopened),
+        note=range_in_words(
+            [replace(pair, to_s=pair.to_s - delay_s / 2.0) for pair in ours.reopened]
+        ),
         **more,
     )
     if not isinstance(attack.value, float):

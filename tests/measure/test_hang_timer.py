@@ -172,6 +172,7 @@ def test_few_times_have_no_spread():
 
 def test_range_in_words():
     assert range_in_words(pairs([0.5])) == ""
-    assert range_in_words(pairs([0.5, 0.7, 0.6])) == "3 times, 0.5000 to 0.7000 s."
+    assert range_in_words(pairs([0.5, 0.7, 0.6])) == "3 times, 500.00 to 700.00 ms."
+    assert range_in_words(pairs([0.9, 1.5])) == "2 times, 0.9000 to 1.5000 s."
     words = range_in_words(pairs(np.linspace(0.5, 0.7, 21)))
-    assert words.endswith("median 0.6000 s, half of them 0.5500 to 0.6500 s.")
+    assert words.endswith("median 600.00 ms, half of them 550.00 to 650.00 ms.")
