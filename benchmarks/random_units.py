@@ -7,14 +7,13 @@ squelch sweeps run at one position of the knob. Truth comes from construction: o
 from the true edges of the keyings, of frequency and power from the unit's parts, of opening,
 closing, spread and false keying from many draws of the receiver's noise at fixed levels, put
 through the comparator and the timer written out here, and fitted by another library's probit. No
-measuring code sees any of it. Outcomes are kept beside a digest of the code; ``--write`` makes
+measuring code sees any of it. Outcomes are kept beside digests of the code; ``--write`` makes
 ``docs/random-units.md``.
 """
 
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
 import math
 import tempfile
@@ -27,6 +26,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binomtest
 
+from benchmarks.accuracy.kept import digests
+from benchmarks.accuracy.running import loaded_files
 from harness.describe import Bench, bench_from, example_path, load_bench, load_unit
 from harness.procedures.acceptance import (
     RISING_DWELL_S,
@@ -409,26 +410,22 @@ def _judged(number: int, name: str, truth: float | str | None, reading: Reading 
 # Page ---------------------------------------------------------------------------------------------
 
 
-def digest() -> str:
-    """Of all code and tables that an outcome may hang on."""
-    files = [Path(__file__), *(ROOT / "harness").rglob("*.py"), *(ROOT / "harness/data").rglob("*")]
-    summed = hashlib.sha256()
-    for path in sorted(path for path in files if path.is_file()):
-        summed.update(path.read_bytes())
-    return summed.hexdigest()
-
-
 def outcomes(units: int) -> list[Outcome]:
-    """Give the outcomes of all units, measuring those that are not kept."""
+    """Give the outcomes of all units, measuring those that are not kept.
+
+    An outcome is kept beside the digests of all files of the checkout that were loaded by then.
+    """
     FOLDER.mkdir(parents=True, exist_ok=True)
-    code = digest()
+    now = digests()
     every: list[Outcome] = []
     for number in range(1, units + 1):
         path = FOLDER / f"{number}.json"
-        kept = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
-        if kept.get("code") != code:
+        kept = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {"hangs_on": {}}
+        hangs_on = kept["hangs_on"]
+        if not hangs_on or any(now.get(name) != summed for name, summed in hangs_on.items()):
             found = [asdict(one) for one in run_unit(number)]
-            kept = {"code": code, "outcomes": found}
+            hangs_on = {name: now[name] for name in sorted(loaded_files()) if name in now}
+            kept = {"hangs_on": hangs_on, "outcomes": found}
             path.write_text(json.dumps(kept), encoding="utf-8")
         every += [Outcome(**fields) for fields in kept["outcomes"]]
     return every
