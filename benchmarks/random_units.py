@@ -295,8 +295,11 @@ def false_rate(one: Case, detector: Detector) -> float:
     return ups / WATCHED_S * 3600.0
 
 
-def timing_truths(bench: SimulatedBench) -> dict[str, float]:
-    """Mean attack and hang of the first take's keyings, by their true edges."""
+def timing_truths(bench: SimulatedBench) -> dict[str, float | None]:
+    """Give mean attack and hang of the first take's keyings, by their true edges.
+
+    None where no edge of the output follows one of the input: noise had keyed it before.
+    """
     edges = [keying for keying in bench.truth.keyings if keying.take == 0]
     lags: dict[bool, list[float]] = {True: [], False: []}
     for index, edge in enumerate(edges):
@@ -305,7 +308,8 @@ def timing_truths(bench: SimulatedBench) -> dict[str, float]:
         following = [later for later in edges[index + 1 :] if later.role == "output"]
         if following and following[0].on is edge.on:
             lags[edge.on].append(following[0].at_s - edge.at_s)
-    return {"attack_time": float(np.mean(lags[True])), "hang_time": float(np.mean(lags[False]))}
+    means = {on: float(np.mean(seen)) if seen else None for on, seen in lags.items()}
+    return {"attack_time": means[True], "hang_time": means[False]}
 
 
 # Bench --------------------------------------------------------------------------------------------

@@ -149,10 +149,14 @@ def test_thresholds_are_those_of_the_levels_as_they_were(disturbed):
     for role, iq in (("input", source), ("output", output_iq(take))):
         for block in cut(iq):
             squelch.push(role, block)
-    opening = pick(squelch.finish(), "squelch_opening")
+    found = squelch.finish()
+    opening = pick(found, "squelch_opening")
     assert set(opening.conditions) - {"knob"}
     # The step of 0.75 dB, and what the level moves within one of 0.2 s: 0.3 dB.
     assert opening.value == pytest.approx(-111.6, abs=0.55)
+    # Each sweep opened at the same level of what came: what spread is left is hidden in the steps,
+    # and six sweeps bound it. Levels as set would spread by the fade's own 2 dB rms.
+    assert pick(found, "squelch_spread").value < 1.5
 
 
 def test_a_gap_in_the_input_is_no_impulse():
