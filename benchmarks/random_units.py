@@ -19,6 +19,7 @@ import math
 import tempfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -302,12 +303,10 @@ def timing_truths(bench: SimulatedBench) -> dict[str, float | None]:
     """
     edges = [keying for keying in bench.truth.keyings if keying.take == 0]
     lags: dict[bool, list[float]] = {True: [], False: []}
-    for index, edge in enumerate(edges):
-        if edge.role != "input":
-            continue
-        following = [later for later in edges[index + 1 :] if later.role == "output"]
-        if following and following[0].on is edge.on:
-            lags[edge.on].append(following[0].at_s - edge.at_s)
+    for edge, following in pairwise(edges):
+        # Nothing comes between, or the output was keyed already, or was kept by a return.
+        if edge.role == "input" and following.role == "output" and following.on is edge.on:
+            lags[edge.on].append(following.at_s - edge.at_s)
     means = {on: float(np.mean(seen)) if seen else None for on, seen in lags.items()}
     return {"attack_time": means[True], "hang_time": means[False]}
 
@@ -369,9 +368,21 @@ def run_unit(number: int) -> list[Outcome]:
     }
     if rate <= CLEAN_PER_H:
         truths.update(thresholds(one, detector, hang[0] + 0.25))
+        truths["keying_state"] = _state(truths["squelch_hysteresis"])
     else:
         truths.update(dict.fromkeys(SQUELCH, None))
     return [_judged(number, name, truth, readings.get(name)) for name, truth in truths.items()]
+
+
+def _state(hysteresis_db: float | str | None) -> str | None:
+    """Give the state of a unit that does not false, by how far it closes above where it opens.
+
+    Well above the opening it drops and comes back, keyed and deafened by itself: it chatters by
+    the rule of 1 dB; within a dB of that rule nobody can say which.
+    """
+    if not isinstance(hysteresis_db, float) or hysteresis_db > 0.0:
+        return "normal"
+    return "chatters" if hysteresis_db < -2.0 else None
 
 
 SQUELCH = ("squelch_opening", "squelch_closing", "squelch_hysteresis", "squelch_spread")
@@ -459,7 +470,8 @@ NOTES = {
     " others noise opens the sweeps",
     "squelch_spread": "mostly an upper bound: steps of 0.75 dB hide what is less",
     "false_keying_rate": "exact for whole counts: holds at least as often as it says",
-    "keying_state": "the right state",
+    "keying_state": "the right state; not judged where a unit closes up to 2 dB above its opening,"
+    " deafened by itself",
 }
 
 
