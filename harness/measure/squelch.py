@@ -136,15 +136,18 @@ class Squelch:
         )
         return (half,)
 
+    def _level_alone(self, number: int) -> float | None:
+        """Level of one step by itself; without its impulses, where the carrier rules."""
+        if self._steps[number].level_port_dbm is None:
+            return None
+        level = self._watch.level_port_dbm(number)
+        return self._levels.level(number).level_port_dbm if level is None else level
+
     def _true_levels(self) -> list[float | None]:
         """Level of each step: mean in dB over all steps set alike, as each has its own noise."""
         if self._levels.is_measured and self._watch.is_disturbed:
             # Each as it was: steps set alike were not alike.
-            alone = [self._watch.level_port_dbm(n) for n in range(len(self._steps))]
-            return [
-                step.level_port_dbm if step.level_port_dbm is None or level is None else level
-                for step, level in zip(self._steps, alone, strict=True)
-            ]
+            return [self._level_alone(number) for number in range(len(self._steps))]
         by_setting: dict[float, list[float]] = {}
         for number, step in enumerate(self._steps):
             level = self._levels.level(number)
