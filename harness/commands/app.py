@@ -19,6 +19,7 @@ from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.devices import devices
 from harness.commands.duplexer import duplexer
+from harness.commands.field import field
 from harness.commands.health import health
 from harness.commands.import_recording import import_recording
 from harness.commands.instruments import instruments
@@ -88,6 +89,7 @@ app.command("remeasure", cls=PlainCommand)(remeasure)
 app.command("import", cls=PlainCommand)(import_recording)
 app.command("report", cls=PlainCommand)(report)
 app.command("compare", cls=PlainCommand)(compare)
+app.command("field", cls=PlainCommand)(field)
 app.command("instruments", cls=PlainCommand)(instruments)
 app.command("play", cls=PlainCommand)(play)
 app.command("listen", cls=PlainCommand)(listen)

@@ -5,8 +5,13 @@ from __future__ import annotations
 from importlib.resources import files
 from pathlib import Path
 
-EXAMPLES = ("frost-watch-1.toml", "frost-watch-2.toml", "packing-shed.toml")
-"""Two units and a bench."""
+EXAMPLES = (
+    "frost-watch-1.toml",
+    "frost-watch-2.toml",
+    "frost-watch-2-field.toml",
+    "packing-shed.toml",
+)
+"""Two units, how one of them is used, and a bench."""
 
 
 def example_path(name: str) -> Path:

@@ -133,6 +133,7 @@ def test_every_command_stands_in_the_readme() -> None:
         "accept",
         "duplexer",
         "squelch",
+        "field",
         "devices",
         "health",
         "record",

@@ -18,6 +18,7 @@ COMMANDS = (
     "squelch",
     "levels",
     "duplexer",
+    "field",
     "devices",
     "health",
     "record",

@@ -19,6 +19,7 @@ COMMANDS = (
     "squelch",
     "levels",
     "duplexer",
+    "field",
     "devices",
     "health",
     "record",
