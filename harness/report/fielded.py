@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.advice import Advice, advise
+from harness.advice.positions import sensitivity_of
 from harness.describe.field import FieldFile
 from harness.describe.unit import Unit
 from harness.report.advised import advised, knob_in_words
@@ -124,12 +125,19 @@ def look(
     BadInput : the runs are not of one unit.
     """
     ordered = tuple(newest_first(runs))
-    advices = (advise(each.run) for each in ordered)
+    advices = (_advised(each, ordered) for each in ordered)
     advice = next((each for each in advices if each.outcome != "nothing measured"), None)
     chosen = advice.chosen if advice is not None else None
     knob = chosen.position.knob if chosen is not None else None
     found = in_service(ordered, field, unit=unit, knob=knob, where=where)
     return Looked(found=found, advice=advice, runs=ordered)
+
+
+def _advised(run: Named, runs: Sequence[Named]) -> Advice:
+    """Give the advice on the knob, the sensitivity from another run where that one has none."""
+    others = [each.run for each in runs if sensitivity_of(each.run) is not None]
+    other = None if sensitivity_of(run.run) is not None or not others else others[0]
+    return advise(run.run, sensitivity_run=other)
 
 
 def fielded(looked: Looked) -> Fielded:

@@ -13,12 +13,14 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from harness.readings import Reading
+from harness.readings import Bound, Reading
 from harness.service.known import Known, Named, Origin, measured, missing, newest_first
 from harness.service.noise import noise_figure_db
 
 SENSITIVITY = "sensitivity, 12 dB SINAD"
 OPENING = "squelch opening"
+DISTURBED = frozenset(("input_fade_db", "input_impulses_per_s", "input_offset_hz", "stimulus"))
+"""A reading under one of these conditions tells of that disturbance, not of the unit as it is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,30 +39,33 @@ class Needed:
     remarks: tuple[str, ...] = ()
 
 
-def readings_of(run: Named, name: str) -> Iterable[Reading]:
-    """Give the readings of a name that are numbers and no bounds."""
+def readings_of(run: Named, name: str, bound: Bound | None = None) -> Iterable[Reading]:
+    """Give the readings of a name that are numbers, with that bound or none, and undisturbed."""
     for findings in run.run.findings:
         for reading in findings.readings:
-            is_number = isinstance(reading.value, int | float) and reading.bound is None
-            if reading.name == name and is_number:
+            is_number = isinstance(reading.value, int | float) and reading.bound == bound
+            if reading.name == name and is_number and not DISTURBED & set(reading.conditions):
                 yield reading
 
 
-def newest(runs: Sequence[Named], name: str, **conditions: object) -> tuple[Named, Reading] | None:
+def newest(
+    runs: Sequence[Named], name: str, bound: Bound | None = None, **conditions: object
+) -> tuple[Named, Reading] | None:
     """Give the reading of the newest run that holds one under these conditions, and that run.
 
-    A condition that is None may be there or not be "on"; of several readings the one with the
-    largest count, of these the last.
+    A condition that is None must not be there. Of several readings those with the fewest
+    conditions, of these the largest count, of these the last.
     """
     for run in newest_first(runs):
         held = [
             reading
-            for reading in readings_of(run, name)
-            if all(reading.conditions.get(key, None) == value for key, value in conditions.items())
+            for reading in readings_of(run, name, bound)
+            if all(reading.conditions.get(key) == value for key, value in conditions.items())
         ]
         if held:
-            most = max(reading.count for reading in held)
-            return run, next(r for r in reversed(held) if r.count == most)
+            plainest = min((len(r.conditions), -r.count) for r in held)
+            last = next(r for r in reversed(held) if (len(r.conditions), -r.count) == plainest)
+            return run, last
     return None
 
 
@@ -90,6 +95,12 @@ def needed_by_repeater(
     else:
         run, reading, is_keyed = held
         known = measured("sensitivity_dbm", SENSITIVITY, reading, run)
+        if reading.bound is not None:
+            known = replace(known, title=f"{SENSITIVITY}, at most")
+            remarks.append(
+                "The sensitivity is only known to be that level or better: talk-in may reach"
+                " further than said."
+            )
         inputs.append(known)
         level_dbm, spread_db = known.number, known.expanded_uncertainty or 0.0
         if not is_keyed:
@@ -139,14 +150,18 @@ def needed_by_repeater(
 
 
 def _sensitivity(runs: Sequence[Named]) -> tuple[Named, Reading, bool] | None:
-    """Give the flat sensitivity: with the transmitter keyed where any run holds that."""
-    keyed = newest(runs, "sensitivity_12db_sinad", transmitter="on", weighting="flat")
-    if keyed is not None:
-        return *keyed, True
-    for state in ("off", None):
-        unkeyed = newest(runs, "sensitivity_12db_sinad", transmitter=state, weighting="flat")
-        if unkeyed is not None:
-            return *unkeyed, False
+    """Give the flat sensitivity: keyed where any run holds that, as a bound if nothing better.
+
+    An upper bound is a level at which it is known to hear, so that it claims too little.
+    """
+    bounds: tuple[Bound | None, ...] = (None, "upper")
+    for bound in bounds:
+        for state in ("on", "off", None):
+            held = newest(
+                runs, "sensitivity_12db_sinad", bound, transmitter=state, weighting="flat"
+            )
+            if held is not None:
+                return *held, state == "on"
     return None
 
 

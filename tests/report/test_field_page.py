@@ -80,6 +80,14 @@ def test_the_opening_of_the_chosen_position_counts():
     assert (opening.title, opening.value) == ("squelch opening at 12:00", -119.0)
 
 
+def test_the_knob_is_held_against_the_sensitivity_of_another_run():
+    squelch = run_of(seen("12:00", 0, 3.2, -119.0), days=1.0)
+    other = run_of(audio(sensitivity(-117.0)))
+    alone, together = (fielded(looked_at(*runs)) for runs in ((squelch,), (squelch, other)))
+    assert "is not known" in alone.knob_sentence
+    assert "below the level for 12 dB SINAD" in together.knob_sentence
+
+
 def test_what_was_not_measured_has_no_number(tmp_path):
     page = Page(page_of(tmp_path, run_of()))
     assert "Squelch knob not measured" in page.words

@@ -4,6 +4,7 @@ All runs are invented; numbers are sums by hand of what they hold.
 """
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -129,6 +130,30 @@ def test_what_the_repeater_needs(readings, needed_dbm, u_db):
     assert found.talk_in.budget_db == pytest.approx(budget, abs=1e-9)
     assert found.talk_in.expanded_uncertainty_db == pytest.approx(u_db, rel=0.12)
     assert found.governing == "sensitivity, 12 dB SINAD"
+
+
+def test_a_sensitivity_that_is_a_bound_is_taken_only_where_there_is_none_better():
+    """Known to hear at -113 dBm: that level counts, and the page says that it may hear more."""
+    bound = replace(sensitivity(-113.0), bound="upper")
+    found = service(named(audio(bound)))
+    assert known(found, "sensitivity_dbm").value == -113.0
+    assert known(found, "sensitivity_dbm").title.endswith("at most")
+    assert any("may reach further" in remark for remark in found.remarks)
+    both = service(named(audio(bound), days=9.0), named(audio(sensitivity(-117.0)), name="b.h5"))
+    assert known(both, "sensitivity_dbm").value == -117.0
+    lower = replace(sensitivity(-113.0), bound="lower")
+    assert service(named(audio(lower))).talk_in.missing == "sensitivity"
+
+
+def test_what_was_measured_under_a_disturbance_does_not_count():
+    faded = seen("12:00", 0, 4.0, -112.0)
+    faded = replace(
+        faded,
+        readings=tuple(
+            replace(r, conditions={**r.conditions, "input_fade_db": 6.0}) for r in faded.readings
+        ),
+    )
+    assert known(service(named(faded), knob="12:00"), "opening_dbm").value is None
 
 
 def test_the_squelch_governs_where_it_opens_later():
