@@ -128,6 +128,7 @@ def field_json(looked: Looked, fingerprints: Mapping[str, str]) -> dict[str, Any
                 "standby": each.duty.standby,
                 "hours": each.hours,
                 "interval_h": None if each.interval_h is None else _ends(each.interval_h),
+                "by_charge_h": each.by_charge_h,
                 "bound": each.bound,
                 "missing": list(each.missing),
             }

@@ -30,9 +30,10 @@ CLOSE_DB = 3.0
 """Talk-out and talk-in nearer than this are as good as balanced. Chosen: half of the power."""
 OF_U = " (U of what was measured; the handheld is assumed or given)"
 ON_TIMES = (
-    "By Peukert's relation at the rated time, t = H (C/(I H))^n, the drain of each state by its"
-    " share of the time; below the rated current no gain is claimed. Beside it a 95 % interval."
-    " Another temperature, an older battery or a partial charge make it another time."
+    "By Peukert's relation at the rated time, t = H (C/(I H))^n, each state's drain by its share of"
+    " the time; below the rated current no gain is claimed. Beside it a 95 % interval; by charge"
+    " alone, if a slow discharge gives no more, as with some batteries: plan by that. Another"
+    " temperature, an older battery or a partial charge make it another time."
 )
 ON_RANGES = (
     "The usual range is plane earth with margin and spread; the most is free space, up to the radio"
@@ -207,11 +208,14 @@ def _time(each: Endurance) -> TimeLine:
         reach = f"at least {hours_down(each.hours)}"
         return TimeLine(duty=duty.name, time=reach, interval="", why=why)
     low, high = each.interval_h
+    why = f"{shares}."
+    if each.by_charge_h is not None and each.by_charge_h < low:
+        why += f" By charge alone {hours_down(each.by_charge_h)}."
     return TimeLine(
         duty=duty.name,
         time=hours_down(each.hours),
         interval=f"{hours_down(low)} to {hours_down(high)}",
-        why=f"{shares}.",
+        why=why,
     )
 
 

@@ -102,11 +102,14 @@ class Endurance:
     """How long it lasts at a duty; ``hours`` None where a current or the capacity is missing.
 
     ``interval_h`` has a chance of 95 %; with a ``bound`` its low end is what can be said.
-    ``missing`` names the states whose current is not known, or the capacity.
+    ``by_charge_h`` counts the charge alone, as if no rate had an effect: not every battery gives
+    more at a slow discharge, and the real ones in the tests did not. ``missing`` names the states
+    whose current is not known, or the capacity.
     """
 
     duty: Duty
     hours: float | None = None
+    by_charge_h: float | None = None
     interval_h: tuple[float, float] | None = None
     bound: Bound | None = None
     missing: tuple[str, ...] = ()
@@ -199,6 +202,7 @@ def endurance(duty: Duty, draws: dict[State, Draw], store: Store, rate: Rate) ->
     return Endurance(
         duty=duty,
         hours=low if is_bound else hours,
+        by_charge_h=model.hours(exponent=1.0),
         interval_h=(low, float("inf") if is_bound else high),
         bound="lower" if is_bound else None,
     )
