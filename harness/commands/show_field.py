@@ -123,6 +123,7 @@ def field_json(looked: Looked, fingerprints: Mapping[str, str]) -> dict[str, Any
         "run_times": [
             {
                 "duty": each.duty.name,
+                "source": each.duty.source,
                 "transmit": each.duty.transmit,
                 "receive": each.duty.receive,
                 "standby": each.duty.standby,

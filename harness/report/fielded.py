@@ -7,7 +7,7 @@ was worked out.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from harness.advice import Advice, advise
@@ -338,15 +338,6 @@ def _knob(advice: Advice | None, found: InService) -> tuple[str, str]:
     )
 
 
-_ORIGINS: Mapping[str, str] = {
-    "measured": "measured",
-    "unit file": "unit file",
-    "given": "given",
-    "assumed": "assumed",
-    "not measured": "not measured",
-}
-
-
 def _input(each: Known) -> InputLine:
     if isinstance(each.value, str):
         value = each.value
@@ -362,7 +353,7 @@ def _input(each: Known) -> InputLine:
     else:
         value = quantity(each.value, each.unit, each.expanded_uncertainty)
     title = f"{each.title[:1].upper()}{each.title[1:]}"
-    return InputLine(title=title, value=value, origin=_ORIGINS[each.origin], source=each.source)
+    return InputLine(title=title, value=value, origin=each.origin, source=each.source)
 
 
 def _cautions(found: InService) -> Iterable[str]:

@@ -9,6 +9,8 @@ line's value at the first run for each year. It is claimed from three runs on, s
 ``LEAST_SPAN_DAYS`` at least; with two, only their difference is given. What all runs share (the
 same declared meter on the same bench, the exponent) drops out as far as it moves all alike. Where
 the runs scatter more than their uncertainties explain, the slope's uncertainty grows to match.
+Runs that the transmitter ended can be set beside each other, since it gives out at much the same
+voltage each time, but not beside those that went to an end voltage.
 """
 
 from __future__ import annotations
@@ -49,6 +51,8 @@ class Capacity:
     """Capacity at the rated time from one run.
 
     ``bound`` is "lower" where the battery held more than the run shows; ``why_bound`` says why.
+    ``is_whole`` tells that all of the run was logged; ``end_v`` is None where it ended with the
+    transmitter.
     """
 
     name: str
@@ -63,6 +67,7 @@ class Capacity:
     contributions: tuple[Contribution, ...]
     bound: Bound | None = None
     why_bound: str = ""
+    is_whole: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +102,7 @@ class Ageing:
     Parameters
     ----------
     capacities : of each run, by date
-    change : from the first to the last that are no bounds and ended alike
+    change : from the first to the last of those that were logged whole and ended alike
     per_year : slope in per cent of the line's value at the first run; None where none is claimed
     why_none : what is missing for it
     """
@@ -161,6 +166,7 @@ def capacity_of(run: BatteryRun, rate: Rate, rate_source: str) -> Capacity:
         contributions=merge(parts),
         bound="lower" if why else None,
         why_bound=why,
+        is_whole=not run.is_bound,
     )
 
 
@@ -176,15 +182,16 @@ def of_rated(capacity: Capacity, rated_ah: float) -> Ratio:
 def ageing(capacities: Sequence[Capacity]) -> Ageing:
     """Set the capacities of one battery in order and say what they have in common.
 
-    Only those that are no bounds and ended at one voltage, that of the last, enter.
+    Only those enter that were logged whole and ended like the last one: at its end voltage, or when
+    the transmitter gave out.
     """
     ordered = tuple(sorted(capacities, key=lambda each: each.started_utc))
-    whole = [each for each in ordered if each.bound is None]
+    whole = [each for each in ordered if each.is_whole]
     alike = [each for each in whole if each.end_v == whole[-1].end_v]
     if len(alike) < 2:
         return Ageing(
             capacities=ordered,
-            why_none="fewer than two runs went to one end voltage with nothing missing",
+            why_none="fewer than two runs ended alike with nothing missing",
         )
     apart = _tagged(alike)
     change = _change(alike[0], alike[-1], apart[0], apart[-1])

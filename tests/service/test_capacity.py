@@ -96,6 +96,15 @@ def test_three_runs_over_time_are_a_line():
     assert found.why_none == ""
 
 
+def test_runs_that_the_transmitter_ended_age_too():
+    """Bounds of the capacity, each of them, but of one and the same end: -5 % a year."""
+    found = ageing(
+        [capacity(9.0 * (1 - 0.05 * y), days=y * 365.25, end_v=None) for y in (0.0, 1.0, 2.0)]
+    )
+    assert {each.bound for each in found.capacities} == {"lower"}
+    assert found.per_year.percent == pytest.approx(-5.0, abs=1e-6)
+
+
 def test_scatter_widens_the_slope_to_what_a_plain_fit_says():
     """Far above the stated U all scatter is type A: numpy's fit, its covariance, Student's t."""
     years = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0])
@@ -130,9 +139,13 @@ def test_scatter_widens_the_slope_to_what_a_plain_fit_says():
             [(9.0, 0.0, {}), (8.5, 365.0, {"end_v": None}), (8.0, 730.0, {})],
             "2 runs are too few",
         ),
+        (
+            [(9.0, 0.0, {}), (8.5, 365.0, {"bound": "lower"}), (8.0, 730.0, {})],
+            "2 runs are too few",
+        ),
         ([(9.0, 0.0, {"end_v": 11.0}), (8.5, 365.0, {})], "fewer than two runs"),
     ],
-    ids=["one", "days apart", "one is a bound", "other end voltage"],
+    ids=["one", "days apart", "one ended otherwise", "one not whole", "other end voltage"],
 )
 def test_no_ageing_is_claimed_from_too_little(runs, why):
     found = ageing([capacity(ah, days=days, **more) for ah, days, more in runs])
