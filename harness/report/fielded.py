@@ -135,10 +135,19 @@ def look(
 
 
 def _advised(run: Named, runs: Sequence[Named]) -> Advice:
-    """Give the advice on the knob, the sensitivity from another run where that one has none."""
-    others = [each.run for each in runs if sensitivity_of(each.run) is not None]
-    other = None if sensitivity_of(run.run) is not None or not others else others[0]
-    return advise(run.run, sensitivity_run=other)
+    """Give the advice on the knob, the sensitivity from another run where that one has none.
+
+    A run that does not say of which unit it is lends none.
+    """
+    if sensitivity_of(run.run) is not None:
+        return advise(run.run)
+    others = (
+        each.run
+        for each in runs
+        if sensitivity_of(each.run) is not None
+        and all(each.run.unit.get(key) == run.run.unit.get(key) for key in ("name", "serial"))
+    )
+    return advise(run.run, sensitivity_run=next(others, None))
 
 
 def fielded(looked: Looked) -> Fielded:

@@ -88,6 +88,13 @@ def test_the_knob_is_held_against_the_sensitivity_of_another_run():
     assert "below the level for 12 dB SINAD" in together.knob_sentence
 
 
+def test_results_that_name_no_unit_lend_no_sensitivity_to_the_knob():
+    squelch = run_of(seen("12:00", 0, 3.2, -119.0), days=1.0)
+    looked = looked_at(squelch, run_of(audio(sensitivity(-117.0)), unit={}))
+    assert "is not known" in fielded(looked).knob_sentence
+    assert looked.found.talk_in.budget_db is not None
+
+
 def test_what_was_not_measured_has_no_number(tmp_path):
     page = Page(page_of(tmp_path, run_of()))
     assert "Squelch knob not measured" in page.words
