@@ -30,6 +30,10 @@ A sweep that ends without a change gives a draw that is open on one side. A risi
 its first level gives one open below. A single level is a sweep that says as much as a trial does.
 Steps of which nobody can tell (missing samples) are passed over: the draw spans them.
 
+A transmitter that drops less than a hang after a step began says that the squelch had closed in a
+step before: the draw is that level's, open above where nothing higher was held. So it is where a
+transmitter deafens its own receiver, and a level that opened the squelch does not keep it open.
+
 A transmitter that drops says that the squelch closed no earlier than one hang before. Where a
 falling step does not outlast the hang, the steps since then say nothing of the squelch: the draw
 reaches up to the last step that had ended by then.
@@ -44,6 +48,10 @@ from dataclasses import dataclass, field
 from harness.measure.setup import NO_SIGNAL, Step
 
 Bounds = tuple[float, float]
+
+EARLY_S = 0.02
+"""A drop so much sooner than a hang after a step began was a closing before it. Chosen: hang times
+scatter by less, unless the timer is unsteady, and a squelch takes some ms to close."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,10 +167,23 @@ class _Falling:
             self._held.append((end.step.end_s, level))
             return
         dropped_s = end.dropped_s if end.dropped_s is not None else end.step.start_s
+        if self._closed_before(end, dropped_s):
+            return
         above = [held for held in self._open_at(dropped_s) if held != level]
         if above:
             low, high = min(above[-1], level), max(above[-1], level)
             self.draw = (low, high)
+
+    def _closed_before(self, end: StepEnd, dropped_s: float) -> bool:
+        """Take the drop as the closing at a level held before, if it came too soon for this one."""
+        closed_s = dropped_s - self._hang_s + EARLY_S
+        if not self._outlasts or not self._hang_s or closed_s >= end.step.start_s:
+            return False
+        at = next(n for n, (end_s, _) in enumerate(self._held) if end_s > closed_s)
+        level = self._held[at][1]
+        higher = [held for _, held in self._held[:at] if held > level]
+        self.draw = level, min(higher, default=math.inf)
+        return True
 
     def _open_at(self, time_s: float) -> list[float]:
         """Levels at whose end the squelch was open, if the transmitter was keyed at a time."""

@@ -180,15 +180,17 @@ def squelch_sweeps(position: str, hang_s: float, extent: Extent) -> Procedure:
         return
     levels = levels_between(opening - BELOW_OPENING_DB, opening + ABOVE_OPENING_DB, FINE_STEP_DB)
     quiet = Stimulus(duration_s=max(falling_dwell_s, 0.6), level_port_dbm=None, label=NO_SIGNAL)
+    rising = tuple(Stimulus(duration_s=RISING_DWELL_S, level_port_dbm=level) for level in levels)
     sweep = (
         quiet,
-        *(Stimulus(duration_s=RISING_DWELL_S, level_port_dbm=level) for level in levels),
+        *rising,
         *(Stimulus(duration_s=falling_dwell_s, level_port_dbm=level) for level in reversed(levels)),
     )
     yield Record(
         take=take,
         title=f"Squelch at {position}: {extent.sweeps} sweeps up and down",
-        stimuli=(*sweep * extent.sweeps, quiet),
+        # Up and off first: the take then holds the hang, which says at which level it closed.
+        stimuli=(quiet, *rising, *sweep * extent.sweeps, quiet),
     )
     yield Measure(kind="squelch", take=take)
 

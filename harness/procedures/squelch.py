@@ -137,7 +137,7 @@ def watch_quiet(position: str, seconds: float) -> Generator[Step, Any, bool]:
     name = f"quiet-{position.replace(':', '')}"
     many = max(math.ceil(seconds / PIECE_S), 1)
     piece_s = seconds / many
-    has_dropped = False
+    has_dropped = noise_keys = False
     for number in range(many):
         left = in_time(seconds - number * piece_s)
         watched: Watched = yield Watch(
@@ -147,11 +147,13 @@ def watch_quiet(position: str, seconds: float) -> Generator[Step, Any, bool]:
             share=number / many,
         )
         if watched.keyed_through:
-            if has_dropped:
+            if has_dropped and not noise_keys:
                 raise stuck(piece_s, position)
-            yield Say(text=f"At {position} it is always keyed: there is nothing to watch.")
-            return False
+            if not has_dropped:
+                yield Say(text=f"At {position} it is always keyed: there is nothing to watch.")
+                return False
         has_dropped = True
+        noise_keys |= watched.key_ups > 0
     return has_dropped
 
 

@@ -55,6 +55,9 @@ REACH_RISING, REACH_FALLING = 3.5, 2.5
 """Sweeps begin so many spreads before the middle of the region. Chosen: rising steps cost little;
 of falling sweeps one in 160 drops at its first level, which is still a draw."""
 LEAST_SPREAD_DB = 0.2
+LIFT_DB = 2.0
+"""Above where it opened, to have it well open: where the transmitter deafens the receiver, the
+level that opened the squelch does not keep it open. Chosen: what a sound transmitter costs."""
 ROUND_SWEEPS = 4
 """Asked after so many sweeps each. Chosen: the more often one asks, the sooner chance says yes."""
 DRAWS_TO_TRUST = 5
@@ -197,6 +200,9 @@ class Goal:
 class Staircase:
     """Time without a signal, then sweeps up and down through the region.
 
+    The first goes up only, and then off from well above: so the take holds the hang itself, which
+    says at which level a squelch closed whose transmitter drops later.
+
     Parameters
     ----------
     knob : position. opening_dbm : about where it opens
@@ -237,7 +243,7 @@ class Staircase:
         opening, closing = Row(), Row()
         at_dbm = -math.inf
         while not self._enough(opening, closing):
-            number = len(opening.draws)
+            number, is_first = len(closing.draws), not opening.draws
             title = f"Squelch at {self.knob}: sweeps, {number + 1} of at most {self.sweeps}"
             if self.sweep_s:
                 left_s = (self.sweeps - number) * self.sweep_s + self.later_s
@@ -256,7 +262,9 @@ class Staircase:
             opened_dbm = yield from self._rise(first, at_dbm, opening, title, share)
             if opened_dbm is None:
                 return
-            if self._closing_enough(closing):
+            if is_first:
+                yield Move(stimulus=_level(opened_dbm + LIFT_DB, self.rising_dwell_s), share=share)
+            if is_first or self._closing_enough(closing):
                 seen = yield _off()
                 if seen.keyed and not falses:
                     raise stuck(seen.seconds, self.knob)
@@ -286,21 +294,26 @@ class Staircase:
     def _fall(self, opened: float, row: Row, share: float) -> Generator[Move, Seen, float | None]:
         """Step down until the unit drops; give that level, None where it does not."""
         step = row.step_db(FIRST_STEP_DB if row.draws else FIRST_FALLING_STEP_DB)
-        before = opened
         start = row.start_dbm(REACH_FALLING)
-        level = on_grid(opened - step)
-        level = level if start is None else min(level, start)
+        level = on_grid(opened + LIFT_DB) if start is None else start
+        before = opened
+        if level > opened:
+            before = on_grid(level + step)
+            yield Move(stimulus=_level(before, self.rising_dwell_s), share=share)
+        else:
+            level = min(level, on_grid(opened - step))
         while level >= self.opening_dbm - DEEPEST_DB:
             # The whole dwell, also where it drops sooner: each step gives it the same chance.
             seen = yield Move(stimulus=_level(level, self.falling_dwell_s), share=share)
-            if not seen.keyed:
+            if not seen.keyed or seen.key_ups:
                 row.draws.append((level, before))
-                return level
+                return None if seen.keyed else level
             before, level = level, on_grid(level - step)
         return None
 
     def _enough(self, opening: Row, closing: Row) -> bool:
-        count = len(opening.draws)
+        # The first way up has no way down.
+        count = len(opening.draws) - 1
         if count >= self.sweeps:
             return True
         if self.goal is None or count < self.goal.spread_sweeps or not self._is_round(count):

@@ -51,7 +51,7 @@ class SquelchPart:
 
     noise_corner_hz: float = given(4200.0)
     integration_s: float = given(0.012)
-    hysteresis: float = given(1.22)
+    hysteresis: float = given(1.8, "chosen: the transmitter's own noise does not close it again")
     """Closing over opening detector voltage."""
     knob: tuple[tuple[str, float], ...] = given(
         (

@@ -42,7 +42,7 @@ def with_squelch(**changes):
     return replace(TRUE, squelch=replace(TRUE.squelch, **changes))
 
 
-FALSING = with_squelch(integration_s=0.006, hang_s=0.1)
+FALSING = with_squelch(hysteresis=1.22, integration_s=0.006, hang_s=0.1)
 FLUTTER = with_squelch(hysteresis=1.0, integration_s=0.0005, hang_s=0.02)
 DEAD = replace(TRUE, receiver=replace(TRUE.receiver, noise_figure_db=45.0))
 STATES = (

@@ -18,7 +18,9 @@ from harness.procedures.squelch_depths import QUICK
 from harness.procedures.squelch_run import beforehand, characterise_squelch
 from harness.procedures.squelch_time import expected
 from harness.procedures.wiring import open_bench
+from harness.procedures.wiring.simulated import devices_of
 from harness.results import read_run
+from harness.simulator import SimulatedBench, simulated_unit
 
 UNIT = load_unit(example_path("frost-watch-2.toml"))
 BENCH = load_bench(example_path("packing-shed.toml"))
@@ -265,8 +267,19 @@ def test_a_watch_adds_up_over_an_interruption_and_keeps_no_samples(
     assert left == []
 
 
-def test_a_piece_in_which_it_keyed_is_kept_and_counted(notebook, short_pieces, tmp_path) -> None:
-    """At 10:30 the simulated squelch opens on noise now and then."""
+@pytest.fixture
+def falsing(monkeypatch):
+    """A bench whose squelch opens on noise at 10:30 and drops again: little hysteresis."""
+    true = simulated_unit("frost-watch-2")
+    true = replace(true, squelch=replace(true.squelch, hysteresis=1.22))
+    monkeypatch.setattr(
+        accepting, "open_bench", lambda *_, **__: devices_of(SimulatedBench(true, seed=1))
+    )
+
+
+def test_a_piece_in_which_it_keyed_is_kept_and_counted(
+    falsing, notebook, short_pieces, tmp_path
+) -> None:
     folder = tmp_path / "run"
     done = watch(folder, notebook, "10:30", 30.0)
     rate = rate_of(done.run)
@@ -275,6 +288,15 @@ def test_a_piece_in_which_it_keyed_is_kept_and_counted(notebook, short_pieces, t
     pieces = [line["step"]["gave"] for line in lines if line.get("step", {}).get("kind") == "Watch"]
     assert rate.count == sum(piece["key_ups"] for piece in pieces) > 0
     assert len(kept) == sum(bool(piece["kept"]) for piece in pieces) < len(pieces)
+
+
+def test_noise_that_keys_it_and_keeps_it_keyed_is_not_called_stuck(
+    notebook, short_pieces, tmp_path
+) -> None:
+    """At 10:30 noise opens the simulated squelch in 8 s, and its hysteresis keeps it open."""
+    done = watch(tmp_path / "run", notebook, "10:30", 30.0)
+    assert rate_of(done.run).count == 1
+    assert not done.run.notes
 
 
 def test_a_watch_of_what_is_always_keyed_ends_at_once(

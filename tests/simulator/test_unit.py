@@ -73,7 +73,8 @@ def test_a_new_signal_within_the_hang_keeps_the_transmitter_on():
     [("9:00", 1, 1, True), ("10:30", 1, 40, False), ("12:00", 0, 0, False), ("5:00", 0, 0, False)],
 )
 def test_loose_positions_false_on_noise(position, at_least, at_most, stays_on):
-    bench = bench_of()
+    """With little hysteresis: with more, noise that has opened it keeps it open."""
+    bench = bench_of(unit=replace(UNIT, squelch=replace(UNIT.squelch, hysteresis=1.22)))
     bench.turn_knob(position)
     bench.start()
     bench.read(40.0)
@@ -258,15 +259,16 @@ def test_the_loudspeaker_is_heard_whether_the_transmitter_is_on_or_not(enabled):
 
 
 @pytest.mark.parametrize(
-    ("faults", "truth_db"), [((), 1.02), (("detuned duplexer",), 14.4)], ids=str
+    ("faults", "truth_db"), [((), 1.06), (("detuned duplexer",), 14.57)], ids=str
 )
 def test_the_true_desensitisation_is_that_of_two_noises(faults, truth_db):
-    """By hand: 36.02 dBm + 1.2 - 138 - 75 = -175.78 dBm/Hz; k 290 K is -173.98, 4 dB more -169.98.
+    """By hand: k 290 K is -173.98 dBm/Hz, 4 dB more -169.98; full, the battery has 12.7 V, the
+    transmitter's 4 W are at 12.4 V, so 36.02 + 0.21 + 1.2 - 138 - 75 = -175.57 dBm/Hz.
 
-    10 lg(1 + 10^-0.58) = 1.02 dB. Detuned 20 dB more (a dB less power, a dB more before it):
-    10 lg(1 + 10^1.42) = 14.4 dB. Within 0.1 dB: the battery is not at the reference voltage.
+    10 lg(1 + 10^-0.559) = 1.06 dB. Detuned 20 dB more (a dB less power, a dB more before it):
+    10 lg(1 + 10^1.441) = 14.57 dB. Within 0.05 dB: the battery sags a little.
     """
-    assert bench_of(*faults).truth.desensitisation_db() == pytest.approx(truth_db, abs=0.1)
+    assert bench_of(*faults).truth.desensitisation_db() == pytest.approx(truth_db, abs=0.05)
 
 
 def noise_through_transmitter(unit, level_dbm, keyed):
