@@ -77,7 +77,7 @@ def test_through_the_driver_the_readings_are_the_same(dongles, monkeypatch, tmp_
     plain = accept(UNIT, BENCH, tmp_path / "plain", Quiet(), LITTLE).run
     bench = real_bench(BENCH)
     source = Lockstep(simulated_bench(BENCH), bench, dongles)
-    monkeypatch.setattr(accepting, "open_bench", lambda bench: source.devices())
+    monkeypatch.setattr(accepting, "open_bench", lambda bench, **_: source.devices())
     try:
         driven = accept(UNIT, bench, tmp_path / "driven", Quiet(), LITTLE).run
     finally:

@@ -131,8 +131,8 @@ def test_what_was_measured_before_an_early_end_is_kept(
 ) -> None:
     benches = []
 
-    def failing(bench):
-        good = open_bench(bench)
+    def failing(bench, **more):
+        good = open_bench(bench, **more)
         benches.append(good)
         return replace(good, source=FailsInTake(good.source, 2, fault))
 

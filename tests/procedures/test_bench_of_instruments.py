@@ -96,8 +96,8 @@ def test_an_acceptance_by_scpi_reads_what_the_simulated_bench_reads(
 ) -> None:
     plain = accept(UNIT, BENCH, tmp_path / "plain", notebook.Quiet(), LITTLE).run
 
-    def with_instruments(bench):
-        opened = open_bench(bench)
+    def with_instruments(bench, **more):
+        opened = open_bench(bench, **more)
         stand_behind(responder, opened.source)
         reached = open_instruments(by_scpi(responder))
         return replace(
@@ -114,8 +114,9 @@ def test_an_acceptance_by_scpi_reads_what_the_simulated_bench_reads(
     assert f"generator: {GREETING}" in watcher.said
     assert read_run(done.path).bench["instruments"] == {"generator": GREETING, "meter": GREETING}
     assert responder.state["rf"] is False
-    # Carrier, two keyings, the squelch's search and its sweep, sensitivity, battery run.
-    assert responder.rf_seen_on == 7
+    # Carrier, two keyings and a return within the hang of each, the squelch's search, its way up and
+    # its sweep, sensitivity, battery run.
+    assert responder.rf_seen_on == 10
     a, b = values(plain), values(done.run)
     assert a.keys() == b.keys()
     compared = 0
@@ -132,8 +133,8 @@ def test_an_acceptance_by_scpi_reads_what_the_simulated_bench_reads(
 def test_a_generator_that_fails_in_a_take_ends_the_run_with_rf_off(
     responder, monkeypatch, notebook, tmp_path
 ) -> None:
-    def with_instruments(bench):
-        opened = open_bench(bench)
+    def with_instruments(bench, **more):
+        opened = open_bench(bench, **more)
         stand_behind(responder, opened.source)
         reached = open_instruments(by_scpi(responder))
         return replace(opened, generator=reached.generator, closing=reached.closing)
