@@ -282,6 +282,9 @@ def thresholds(one: Case, detector: Detector, dwell_s: float) -> dict[str, float
     closing, _ = half_level(
         levels, np.array([dropped(x, CLOSE_TRIALS) for x in levels], dtype=float), CLOSE_TRIALS
     )
+    if not levels[0] - 2.0 < closing < levels[-1] + 2.0:
+        # Drops hang on the level so little that they have no half.
+        return {**found, "squelch_closing": None, "squelch_hysteresis": None}
     return {**found, "squelch_closing": closing, "squelch_hysteresis": opening - closing}
 
 

@@ -30,9 +30,11 @@ A sweep that ends without a change gives a draw that is open on one side. A risi
 its first level gives one open below. A single level is a sweep that says as much as a trial does.
 Steps of which nobody can tell (missing samples) are passed over: the draw spans them.
 
-A transmitter that drops less than a hang after a step began says that the squelch had closed in a
-step before: the draw is that level's, open above where nothing higher was held. So it is where a
-transmitter deafens its own receiver, and a level that opened the squelch does not keep it open.
+A transmitter that drops less than a hang after the first falling step began says that the squelch
+had closed before, at the level that the way down begins from: the draw is open above it. So it is
+where a transmitter deafens its own receiver, and a level that opened the squelch does not keep it
+open. On the way down each step counts by what dropped in it: it has the same time for that, its
+dwell less the hang.
 
 A transmitter that drops says that the squelch closed no earlier than one hang before. Where a
 falling step does not outlast the hang, the steps since then say nothing of the squelch: the draw
@@ -175,14 +177,12 @@ class _Falling:
             self.draw = (low, high)
 
     def _closed_before(self, end: StepEnd, dropped_s: float) -> bool:
-        """Take the drop as the closing at a level held before, if it came too soon for this one."""
-        closed_s = dropped_s - self._hang_s + EARLY_S
-        if not self._outlasts or not self._hang_s or closed_s >= end.step.start_s:
+        """Take the drop as a closing above the first level, if it came too soon for the next."""
+        if len(self._held) > 1 or not self._outlasts or not self._hang_s:
             return False
-        at = next(n for n, (end_s, _) in enumerate(self._held) if end_s > closed_s)
-        level = self._held[at][1]
-        higher = [held for _, held in self._held[:at] if held > level]
-        self.draw = level, min(higher, default=math.inf)
+        if dropped_s - self._hang_s + EARLY_S >= end.step.start_s:
+            return False
+        self.draw = self._held[0][1], math.inf
         return True
 
     def _open_at(self, time_s: float) -> list[float]:

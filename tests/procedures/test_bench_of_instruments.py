@@ -114,8 +114,8 @@ def test_an_acceptance_by_scpi_reads_what_the_simulated_bench_reads(
     assert f"generator: {GREETING}" in watcher.said
     assert read_run(done.path).bench["instruments"] == {"generator": GREETING, "meter": GREETING}
     assert responder.state["rf"] is False
-    # Carrier, two keyings and a return within the hang of each, the squelch's search, its way up and
-    # its sweep, sensitivity, battery run.
+    # Carrier, two keyings and a return within the hang of each, the squelch's search, its way up
+    # and its sweep, sensitivity, battery run.
     assert responder.rf_seen_on == 10
     a, b = values(plain), values(done.run)
     assert a.keys() == b.keys()
