@@ -817,8 +817,10 @@ def test_a_shift_of_power_changes_no_difference(run: BatteryRun, shift_db: float
     before, after = measure(log), measure(replace(log, power_dbm=log.power_dbm + shift_db))
     for name in ("power_drift", "power_slope", "time_to_minus_1db", "time_to_minus_3db"):
         first, second = pick(before, name).value, pick(after, name).value
-        # Rounding of the level, over the gentlest slope, 0.05 dB/h.
-        assert second == (None if first is None else pytest.approx(first, abs=1e-6))
+        # Rounding of the level, over the gentlest slope, 0.05 dB/h. On a course without noise it
+        # may also decide through which rows a line goes, which is nothing beside U.
+        little = max(1e-6, 1e-3 * (pick(before, name).expanded_uncertainty or 0.0))
+        assert second == (None if first is None else pytest.approx(first, abs=little))
 
 
 @settings(max_examples=10)
