@@ -118,7 +118,7 @@ def _generate_four(context: Any, builder: Any, signature: Any, values: Any) -> A
 
     def load(start: Any, index: Any) -> Any:
         address = builder.bitcast(builder.gep(start, [index]), vector.as_pointer())
-        return builder.load(address, align=kind.number.width // 8 if kind.number is _SHORT else 4)
+        return builder.load(address, align=2 if kind.number is _SHORT else 4)
 
     rows, taps = (array(0).data, array(1).data), (array(4).data, array(5).data)
     count = builder.extract_value(array(4).shape, 0)
@@ -155,9 +155,7 @@ def _generate_four(context: Any, builder: Any, signature: Any, values: Any) -> A
     given, lanes = totals[0], kind.width
     while lanes > 2 * OUTPUTS:
         lanes //= 2
-        even = builder.shuffle_vector(given, given, _numbered(range(0, 2 * lanes, 2)))
-        odd = builder.shuffle_vector(given, given, _numbered(range(1, 2 * lanes, 2)))
-        given = added(even, odd)
+        given = _neighbours_added(builder, added, given, given, lanes)
     if kind.number is _SHORT:
         given = builder.sitofp(given, ir.VectorType(_FLOAT, 2 * OUTPUTS))
     units = ir.Constant(given.type, ir.Undefined)

@@ -4,8 +4,6 @@ All values are invented. Numbers expected are rounded by hand from what the runs
 """
 
 import re
-import shutil
-import subprocess
 
 import pytest
 
@@ -15,6 +13,7 @@ from harness.report.field_page import write_field_page
 from harness.report.fielded import distance_down, distance_up, fielded, hours_down, look
 from harness.service.known import Named
 from tests.advice.knob_runs import seen
+from tests.report.printed import printed, words_in
 from tests.report.test_report import Page
 from tests.service.battery_runs import UNIT, discharge, run_of
 from tests.service.test_field import POWER, audio, sensitivity
@@ -187,29 +186,7 @@ def test_another_page_is_not_lost(tmp_path):
 @pytest.mark.parametrize("runs", [(WHOLE,), (run_of(),)], ids=["whole", "nothing measured"])
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_a_browser_prints_it_on_one_page(tmp_path, paper, runs):
-    chromium, pdftotext = shutil.which("chromium"), shutil.which("pdftotext")
-    if chromium is None or pdftotext is None:
-        pytest.skip("no chromium or pdftotext on this machine: the printed page is not looked at")
-    html = page_of(tmp_path, *runs)
-    source, pdf = tmp_path / "print.html", tmp_path / "page.pdf"
-    source.write_text(html.replace("@page {", f"@page {{ size: {paper};"), encoding="utf-8")
-    flags = "--headless --no-sandbox --disable-gpu --disable-background-networking --no-first-run"
-    subprocess.run(
-        [
-            chromium,
-            *flags.split(),
-            f"--user-data-dir={tmp_path / 'profile'}",
-            "--no-pdf-header-footer",
-            f"--print-to-pdf={pdf}",
-            source.as_uri(),
-        ],
-        check=True,
-        capture_output=True,
-        timeout=120,
-    )
-    text = subprocess.run(
-        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
-    ).stdout
+    text = words_in(printed(page_of(tmp_path, *runs), paper, tmp_path))
     assert text.count("\f") == 1
     assert "0123456789abcdef" in text
     assert "Local rules" in text

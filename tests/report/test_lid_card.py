@@ -4,8 +4,6 @@ All values are invented.
 """
 
 import re
-import shutil
-import subprocess
 from dataclasses import replace
 
 import pytest
@@ -15,6 +13,7 @@ from harness.errors import BadInput
 from harness.report.lid_card import write_lid_card
 from harness.results import fingerprint_of, read_run, write_run
 from tests.advice.knob_runs import keyed, run_of, seen, sensitivity
+from tests.report.printed import printed, words_in
 from tests.report.test_report import Page
 
 FINGERPRINT = "0123456789abcdef" * 8
@@ -143,29 +142,7 @@ CROWDED = replace(
 @pytest.mark.parametrize("run", [RUN, CROWDED], ids=["three positions", "nine, contradicting"])
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_a_browser_prints_it_on_one_page(tmp_path, paper, run):
-    chromium, pdftotext = shutil.which("chromium"), shutil.which("pdftotext")
-    if chromium is None or pdftotext is None:
-        pytest.skip("no chromium or pdftotext on this machine: the printed card is not looked at")
-    html = card_of(tmp_path, run)
-    source, pdf = tmp_path / "print.html", tmp_path / "card.pdf"
-    source.write_text(html.replace("@page {", f"@page {{ size: {paper};"), encoding="utf-8")
-    flags = "--headless --no-sandbox --disable-gpu --disable-background-networking --no-first-run"
-    subprocess.run(
-        [
-            chromium,
-            *flags.split(),
-            f"--user-data-dir={tmp_path / 'profile'}",
-            "--no-pdf-header-footer",
-            f"--print-to-pdf={pdf}",
-            source.as_uri(),
-        ],
-        check=True,
-        capture_output=True,
-        timeout=120,
-    )
-    text = subprocess.run(
-        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
-    ).stdout
+    text = words_in(printed(card_of(tmp_path, run), paper, tmp_path))
     assert text.count("\f") == 1
     assert "Results file 0123456789abcdef" in text
     assert "limit 1 per hour" in text

@@ -1,8 +1,6 @@
 """The report: every reading in it with its U, nothing from outside, the same for the same run."""
 
 import re
-import shutil
-import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -16,6 +14,7 @@ from harness.report import in_words
 from harness.report.wording import conditions_in_words, limit_in_words, title_of
 from harness.report.write import write_comparison, write_report
 from harness.results import read_run, write_run
+from tests.report.printed import has_reader, printed, words_in
 
 VOID = {"meta", "col", "br", "link", "img", "hr", "input"}
 
@@ -316,35 +315,14 @@ def test_a_comparison_alone(runs, tmp_path):
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_a_browser_prints_it(html, tmp_path, paper):
     """On both papers: its size, the words on it, and the number of each page."""
-    chromium, pdftotext = shutil.which("chromium"), shutil.which("pdftotext")
-    if chromium is None:
-        pytest.skip("no chromium on this machine: the printed page is not looked at")
-    source = tmp_path / "report.html"
-    source.write_text(html.replace("@page {", f"@page {{ size: {paper};"), encoding="utf-8")
-    pdf = tmp_path / "report.pdf"
-    flags = "--headless --no-sandbox --disable-gpu --disable-background-networking --no-first-run"
-    subprocess.run(
-        [
-            chromium,
-            *flags.split(),
-            f"--user-data-dir={tmp_path / 'profile'}",
-            "--no-pdf-header-footer",
-            f"--print-to-pdf={pdf}",
-            source.as_uri(),
-        ],
-        check=True,
-        capture_output=True,
-        timeout=120,
-    )
+    pdf = printed(html, paper, tmp_path)
     data = pdf.read_bytes()
     assert data.startswith(b"%PDF")
     width = {"A4": b"/MediaBox [0 0 59", "Letter": b"/MediaBox [0 0 612"}[paper]
     assert width in data
-    if pdftotext is None:
+    if not has_reader():
         return
-    text = subprocess.run(
-        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
-    ).stdout
+    text = words_in(pdf)
     assert "36.05 ± 0.12 dBm" in text
     pages = text.count("\f")
     assert f"{pages} of {pages}" in text
