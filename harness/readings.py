@@ -183,6 +183,15 @@ class Findings:
     cautions: tuple[str, ...] = ()
     recordings: tuple[RecordingUsed, ...] = ()
 
+    def reading(self, name: str) -> Reading | None:
+        """Give the first reading of a name, None where there is none."""
+        return next((reading for reading in self.readings if reading.name == name), None)
+
+    def value(self, name: str) -> float | str | None:
+        """Give the value of the first reading of a name, None where there is none."""
+        reading = self.reading(name)
+        return None if reading is None else reading.value
+
 
 def joined(first: Findings, second: Findings) -> Findings:
     """Put two findings of one kind together, the first's before the second's."""

@@ -173,8 +173,8 @@ def squelch_sweeps(position: str, hang_s: float, extent: Extent) -> Procedure:
         ),
     )
     found: Findings = yield Measure(kind="squelch", take=f"{take}-search", keep=False)
-    opening = _value(found, "squelch_opening")
-    if _value(found, "keying_state") == "always keyed" or not isinstance(opening, float):
+    opening = found.value("squelch_opening")
+    if found.value("keying_state") == "always keyed" or not isinstance(opening, float):
         yield Measure(kind="squelch", take=f"{take}-search")
         yield Say(text=f"At {position} there is no region to sweep through.")
         return
@@ -222,7 +222,3 @@ def levels_between(low_dbm: float, high_dbm: float, step_db: float) -> list[floa
     """Levels from low to high, both included, on multiples of the step."""
     first, last = round(low_dbm / step_db), round(high_dbm / step_db)
     return [round(number * step_db, 3) for number in range(first, last + 1)]
-
-
-def _value(findings: Findings, name: str) -> float | str | None:
-    return next((r.value for r in findings.readings if r.name == name), None)

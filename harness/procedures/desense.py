@@ -187,7 +187,7 @@ def _carrier(
         roles=("output",),
     )
     found: Findings = yield Measure(kind="carrier", take=take, roles=("output",), keep=False)
-    value = next((r.value for r in found.readings if r.name == "carrier_power"), None)
+    value = found.value("carrier_power")
     return float(value) if isinstance(value, int | float) else None
 
 
@@ -227,7 +227,7 @@ def _sweep(
         roles=ROLES,
     )
     coarse: Findings = yield Measure(kind="audio", take=search, roles=ROLES, keep=False)
-    found = next((r for r in coarse.readings if r.name == SENSITIVITY), None)
+    found = coarse.reading(SENSITIVITY)
     if found is None or found.bound is not None or not isinstance(found.value, float):
         yield Say(text=f"Transmitter {word}: the search does not pass 12 dB SINAD.")
         return coarse

@@ -61,7 +61,7 @@ from harness.procedures.steps import (
     Watch,
     Watched,
 )
-from harness.readings import Findings, Reading
+from harness.readings import Findings
 
 
 def squelch(
@@ -191,13 +191,13 @@ def at_position(
         ),
     )
     keyed: Findings = yield Measure(kind="squelch", take=f"{take}-keyings", keep=False)
-    state = _value(keyed, "keying_state")
+    state = keyed.value("keying_state")
     if state in ("always keyed", "never keyed"):
         yield Measure(kind="squelch", take=f"{take}-keyings")
         yield Say(text=f"At {position} it is {state}: there is nothing to sweep through.")
         return has_dropped or state == "never keyed"
     timing: Findings = yield Measure(kind="timing", take=f"{take}-keyings")
-    hang_s, attack_s = _value(timing, "hang_time"), _value(timing, "attack_time")
+    hang_s, attack_s = timing.value("hang_time"), timing.value("attack_time")
     if not isinstance(hang_s, float):
         yield Measure(kind="squelch", take=f"{take}-keyings")
         yield Say(
@@ -231,7 +231,7 @@ def at_position(
     swept: Findings = yield Measure(kind="squelch", take=take)
     if depth.quiet_s > MOST_IN_TAKE_S:
         yield from watch_quiet(position, depth.quiet_s)
-    opening = _reading(swept, "squelch_opening")
+    opening = swept.reading("squelch_opening")
     if opening is None or not isinstance(opening.value, float) or opening.bound is not None:
         yield Say(text=f"At {position} the opening is not known; SINAD there is left out.")
         return True
@@ -252,7 +252,7 @@ def _search(
         ),
     )
     found: Findings = yield Measure(kind="squelch", take=f"{take}-search", keep=False)
-    opening = _reading(found, "squelch_opening")
+    opening = found.reading("squelch_opening")
     if opening is None or not isinstance(opening.value, float) or opening.bound is not None:
         yield Measure(kind="squelch", take=f"{take}-search")
         yield Say(
@@ -278,12 +278,3 @@ def _listen(
         ),
     )
     yield Measure(kind="audio", take=f"{take}-listening")
-
-
-def _reading(found: Findings, name: str) -> Reading | None:
-    return next((r for r in found.readings if r.name == name), None)
-
-
-def _value(found: Findings, name: str) -> float | str | None:
-    reading = _reading(found, name)
-    return None if reading is None else reading.value

@@ -21,8 +21,8 @@ from harness.readings import Findings
 
 def watched_in(found: Findings, take: str) -> Watched:
     """Give what a piece says, from its findings; ``take`` is its name, kept where it was keyed."""
-    rate = next((r for r in found.readings if r.name == NAME), None)
-    state = next((r.value for r in found.readings if r.name == "keying_state"), None)
+    rate = found.reading(NAME)
+    state = found.value("keying_state")
     quiet = None if rate is None else quiet_of(rate)
     through = state == "always keyed"
     key_ups = quiet.key_ups if quiet else 0
