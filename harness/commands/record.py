@@ -58,7 +58,7 @@ def record(
         typer.Option(metavar="S", help="How long to look at the receivers first; 0 for not."),
     ] = 1.0,
 ) -> None:
-    """Record from the receivers of a bench, one or two at once.
+    """Record from receivers of a bench, one or two at once.
 
     Looks at the health of the receivers first, and stops where one gives nothing to measure.
     Shows level, clipping and lost samples. Ctrl-C ends it and keeps what came.

@@ -1,6 +1,7 @@
 """What holds for every command: help, errors, and an end from outside."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import pytest
 import soundfile
 
 from harness.commands import app as program
+from harness.commands import plain_help
 from harness.errors import HardwareFault
 
 COMMANDS = (
@@ -39,6 +41,18 @@ def test_help_fits_a_screen_and_names_every_command(words, typed) -> None:
     assert (shown.status, shown.err) == (0, "")
     assert len(shown.out.splitlines()) <= 24
     assert all(command in shown.out for command in COMMANDS)
+    # A line that folds begins further in.
+    listed = shown.out.partition("Commands:\n")[2].splitlines()
+    assert all(re.match(r"  [a-z]", line) for line in listed)
+
+
+def test_commands_share_a_line_only_when_all_of_them_are_there(typed, monkeypatch) -> None:
+    rows = ((("play", "listen"), "Both."), (("report", "no-such"), "Never shown."))
+    monkeypatch.setattr(plain_help, "TOGETHER", rows)
+    shown = typed().out
+    assert re.search(r"^  play, listen +Both\.$", shown, re.MULTILINE)
+    assert re.search(r"^  report +Write", shown, re.MULTILINE)
+    assert "no-such" not in shown
 
 
 @pytest.mark.parametrize("command", COMMANDS)
