@@ -6,6 +6,8 @@ attribute. docs/results-file.md says the same for readers who write no Python.
 Schema
 ------
 1 : the first. ``contributions/distribution`` came later and may be absent, then normal.
+2 : columns of texts are of a fixed length in bytes and say their ``_Encoding``. In 1 each text had
+    a length of its own, a type that Octave stops at.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ from typing import Any
 import h5py
 import numpy as np
 
-SCHEMA = 1
+SCHEMA = 2
 
 # Root attributes.
 FORMAT = "harness_file"
@@ -50,6 +52,9 @@ POSITION = "position"
 """Attribute of a findings or series group: its place in the order, counted from 0."""
 CONDITIONS = "conditions"
 UNITS = "units"
+ENCODING, UTF_8 = "_Encoding", "utf-8"
+"""On each column of texts: netCDF's own convention. HDF5 itself calls such a column ASCII, since
+readers built on it cannot turn its UTF-8 into theirs; texts in ASCII are both."""
 VALUE = "value"
 AXES = "axes"
 
@@ -105,7 +110,7 @@ def _add_group(sha512: Any, group: h5py.Group, path: str) -> None:
         values = np.asarray(held[...])
         _add(sha512, "variable", name, str(values.shape))
         _add_attributes(sha512, held, set())
-        if values.dtype.kind == "O":
+        if values.dtype.kind in "OS":
             _add(sha512, "texts", *(_plain(value) for value in values.ravel()))
         else:
             little = values.astype(values.dtype.newbyteorder("<"), copy=False)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import math
 import os
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
 import h5py
 import numpy as np
@@ -22,6 +23,13 @@ MOST_BYTES = 256 << 20
 """Values of one file; chosen: a thousand times those of an acceptance."""
 
 
+T = TypeVar("T")
+
+
+class Foreign(BadInput):
+    """An HDF5 file of another program."""
+
+
 def read_run(path: str | Path) -> Run:
     """Read a results file of this or an earlier schema.
 
@@ -33,14 +41,23 @@ def read_run(path: str | Path) -> Run:
     ------
     BadInput : missing, no results file, damaged, cut short, or of a newer schema.
     """
-    path = Path(path)
+    return from_file(Path(path), _read)
+
+
+def from_file(path: Path, reader: Callable[[h5py.File, Path], T]) -> T:
+    """Give what a reader makes of an open file; whatever goes wrong is told in one line.
+
+    Raises
+    ------
+    BadInput : as for ``read_run``.
+    """
     # Of ``os``: a path's own question raises where the name is too long.
     if not os.path.isfile(path):
         what = "is a folder, not a results file" if os.path.isdir(path) else "no such file"
         raise BadInput(what, str(path), "Give the name of a results file.")
     try:
         with h5py.File(path, "r") as file:
-            return _read(file, path)
+            return reader(file, path)
     except BadInput:
         raise
     except PermissionError as fault:
@@ -80,8 +97,22 @@ def _damaged(path: Path) -> BadInput:
 
 
 def _read(file: h5py.File, path: Path) -> Run:
+    schema = schema_of(file, path)
+    if not _holds_what_it_may(file) or file.attrs[layout.DIGEST] != layout.digest(file):
+        raise _damaged(path)
+    return _READERS[schema](file)
+
+
+def schema_of(file: h5py.File, path: Path) -> int:
+    """Give the schema of a results file that this version reads.
+
+    Raises
+    ------
+    Foreign : it is no results file.
+    BadInput : it is of a newer schema, or of none that ever was.
+    """
     if file.attrs.get(layout.FORMAT) != layout.FORMAT_RESULTS:
-        raise BadInput(
+        raise Foreign(
             "is an HDF5 file, but no results file of harness",
             str(path),
             "Give the name of a results file.",
@@ -95,9 +126,7 @@ def _read(file: h5py.File, path: Path) -> Run:
         )
     if schema not in _READERS:
         raise BadInput(f"has schema {schema}, which never was", str(path), "Take another copy.")
-    if not _holds_what_it_may(file) or file.attrs[layout.DIGEST] != layout.digest(file):
-        raise _damaged(path)
-    return _READERS[schema](file)
+    return schema
 
 
 def _holds_what_it_may(file: h5py.File) -> bool:
@@ -129,26 +158,27 @@ def _holds_what_it_may(file: h5py.File) -> bool:
     return True
 
 
-def _read_schema_1(file: h5py.File) -> Run:
+def _read_tables(file: h5py.File) -> Run:
     software = _Table(file[layout.SOFTWARE])
     return Run(
-        title=_attribute(file, layout.TITLE),
-        procedure=_attribute(file, layout.PROCEDURE),
-        unit=_object(file[layout.UNIT]),
-        bench=_object(file[layout.BENCH]),
+        title=attribute(file, layout.TITLE),
+        procedure=attribute(file, layout.PROCEDURE),
+        unit=json_object(file[layout.UNIT]),
+        bench=json_object(file[layout.BENCH]),
         limits=_limits(_Table(file[layout.LIMITS])),
         findings=tuple(_findings(group) for group in _in_order(file, layout.FINDINGS)),
-        verdict=_attribute(file, layout.VERDICT),
-        started_utc=datetime.fromisoformat(_attribute(file, layout.STARTED_UTC)),
-        ended_utc=datetime.fromisoformat(_attribute(file, layout.ENDED_UTC)),
+        verdict=attribute(file, layout.VERDICT),
+        started_utc=datetime.fromisoformat(attribute(file, layout.STARTED_UTC)),
+        ended_utc=datetime.fromisoformat(attribute(file, layout.ENDED_UTC)),
         software=dict(zip(software.texts("name"), software.texts("version"), strict=True)),
         cautions=tuple(_Table(file[layout.CAUTIONS]).texts("text")),
-        notes=_attribute(file, layout.NOTES),
-        source=_attribute(file, layout.SOURCE),
+        notes=attribute(file, layout.NOTES),
+        source=attribute(file, layout.SOURCE),
     )
 
 
-_READERS = {1: _read_schema_1}
+# A text reads the same whether its column is of fixed length (2) or each has its own (1).
+_READERS = {1: _read_tables, 2: _read_tables}
 
 
 class _Table:
@@ -186,7 +216,13 @@ def _text(value: Any) -> str:
     return value.decode("utf-8") if isinstance(value, bytes) else str(value)
 
 
-def _attribute(holder: h5py.HLObject, name: str) -> Any:
+def attribute(holder: h5py.HLObject, name: str) -> Any:
+    """Give an attribute that is a text; a verdict must be one.
+
+    Raises
+    ------
+    TypeError, ValueError, LookupError : it is none, or not there.
+    """
     text = holder.attrs[name]
     if not isinstance(text, str):
         raise TypeError(f"{name} is no text")
@@ -195,8 +231,14 @@ def _attribute(holder: h5py.HLObject, name: str) -> Any:
     return text
 
 
-def _object(group: h5py.Group) -> dict[str, Any]:
-    loaded = json.loads(_attribute(group, layout.DESCRIPTION))
+def json_object(group: h5py.Group) -> dict[str, Any]:
+    """Give the description that a group holds.
+
+    Raises
+    ------
+    TypeError, ValueError, LookupError : it holds none.
+    """
+    loaded = json.loads(attribute(group, layout.DESCRIPTION))
     if not isinstance(loaded, dict):
         raise TypeError(f"{group.name} is no table")
     return loaded
@@ -237,7 +279,7 @@ def _limits(table: _Table) -> tuple[Limit, ...]:
 def _findings(group: h5py.Group) -> Findings:
     recordings = _Table(group[layout.RECORDINGS])
     return Findings(
-        kind=_attribute(group, layout.KIND),
+        kind=attribute(group, layout.KIND),
         readings=_readings(group),
         series=tuple(_series(held) for held in _in_order(group, layout.SERIES)),
         cautions=tuple(_Table(group[layout.CAUTIONS]).texts("text")),
@@ -327,10 +369,10 @@ def _series(group: h5py.Group) -> Series:
     axes = []
     for name in json.loads(group.attrs[layout.AXES]):
         axis = group[name]
-        axes.append(Axis(name=name, unit=_attribute(axis, layout.UNITS), values=_floats(axis)))
+        axes.append(Axis(name=name, unit=attribute(axis, layout.UNITS), values=_floats(axis)))
     return Series(
-        name=_attribute(group, layout.NAME),
-        unit=_attribute(values, layout.UNITS),
+        name=attribute(group, layout.NAME),
+        unit=attribute(values, layout.UNITS),
         axes=tuple(axes),
         values=_floats(values),
         conditions=json.loads(group.attrs[layout.CONDITIONS]),

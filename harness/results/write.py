@@ -20,7 +20,7 @@ from harness.readings import Findings, Limit, Reading, Series
 from harness.results import layout
 from harness.results.run import Run
 
-_COMPRESSED_FROM_VALUES = 4096  # chosen: below it a chunk costs more than it saves
+_COMPRESSED_FROM_BYTES = 8 * 4096  # chosen: below it a chunk costs more than it saves
 
 
 def write_run(path: str | Path, run: Run) -> None:
@@ -147,10 +147,14 @@ class _Table:
         self.group.dimensions[dimension] = length
 
     def texts(self, name: str, texts: Iterable[str]) -> None:
-        column = np.array([_storable(text) for text in texts], dtype=object)
-        self.group.create_variable(
-            name, (self.dimension,), dtype=h5py.string_dtype(), data=column.reshape(self.length)
+        """Write texts of one length in bytes, UTF-8: what every reader of HDF5 can take in."""
+        encoded = [_storable(text).encode("utf-8") for text in texts]
+        width = max([1, *map(len, encoded)])
+        column = np.array(encoded, dtype=f"S{width}").reshape(self.length)
+        variable = self.group.create_variable(
+            name, (self.dimension,), dtype=column.dtype, data=column, **_packing(column)
         )
+        variable.attrs[layout.ENCODING] = layout.UTF_8
 
     def numbers(self, name: str, numbers: Iterable[float | None], units: str | None) -> None:
         """Write floats with NaN for None; ``units`` None where a column beside them says."""
@@ -305,11 +309,15 @@ def _array(
     unit: str,
 ) -> None:
     data = np.asarray(values, dtype=np.float64)
-    packed: dict[str, Any] = {}
-    if data.size >= _COMPRESSED_FROM_VALUES:
-        packed = {"compression": "gzip", "compression_opts": 4, "shuffle": True}
-    variable = group.create_variable(name, dimensions, data=data, **packed)
+    variable = group.create_variable(name, dimensions, data=data, **_packing(data))
     variable.attrs[layout.UNITS] = _storable(unit)
+
+
+def _packing(data: NDArray[Any]) -> dict[str, Any]:
+    """Give how a variable is kept: what is long, compressed."""
+    if data.nbytes < _COMPRESSED_FROM_BYTES:
+        return {}
+    return {"compression": "gzip", "compression_opts": 4, "shuffle": data.dtype.kind == "f"}
 
 
 def _named(name: str) -> str:
