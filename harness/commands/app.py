@@ -31,6 +31,7 @@ from harness.commands.play import play
 from harness.commands.record import record
 from harness.commands.remeasure import remeasure
 from harness.commands.report_run import report
+from harness.commands.runs import runs
 from harness.commands.self_check import self_check
 from harness.commands.squelch import squelch
 from harness.errors import HarnessError, one_line
@@ -89,6 +90,7 @@ app.command("remeasure", cls=PlainCommand)(remeasure)
 app.command("import", cls=PlainCommand)(import_recording)
 app.command("report", cls=PlainCommand)(report)
 app.command("compare", cls=PlainCommand)(compare)
+app.command("runs", cls=PlainCommand)(runs)
 app.command("field", cls=PlainCommand)(field)
 app.command("instruments", cls=PlainCommand)(instruments)
 app.command("play", cls=PlainCommand)(play)

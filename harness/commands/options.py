@@ -1,4 +1,4 @@
-"""What ``measure`` and ``remeasure`` are told alike: the descriptions, the channel, the checks."""
+"""What several commands are told alike: descriptions, channel, checks; which runs are wanted."""
 
 from __future__ import annotations
 
@@ -12,3 +12,16 @@ BenchFile = Annotated[Path | None, typer.Option(metavar="FILE", help="Bench file
 ChannelMiddle = Annotated[str | None, typer.Option(metavar="HZ", help="Middle of the channel.")]
 ChannelSpacing = Annotated[str | None, typer.Option(metavar="HZ", help="Channel spacing.")]
 Verify = Annotated[bool, typer.Option(help="Check the recordings' checksums.")]
+
+OfUnit = Annotated[
+    str | None,
+    typer.Option(metavar="NAME", help="Runs of this unit: name or serial; * stands for anything."),
+]
+Since = Annotated[
+    str | None, typer.Option(metavar="DAY", help="Runs from this day on, such as 2026-03-14, UTC.")
+]
+Until = Annotated[str | None, typer.Option(metavar="DAY", help="Runs up to and with this day.")]
+OfVerdict = Annotated[
+    list[str] | None,
+    typer.Option(metavar="VERDICT", help="Runs that ended so; may be given several times."),
+]

@@ -7,9 +7,13 @@ import re
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, get_args
 
 from harness.errors import BadInput
 from harness.units import LEAST_CARRIER_HZ, mhz_in_words
+
+if TYPE_CHECKING:
+    from harness.results.wanted import Wanted
 
 MOST_LEVELS = 1000
 """Chosen: more is a slip in the step."""
@@ -203,6 +207,37 @@ def require_log(paths: Sequence[Path]) -> None:
                 str(path),
                 "Give the log of the run (CSV); of this recording measure carrier.",
             )
+
+
+def wanted_runs(
+    unit: str | None, since: str | None, until: str | None, verdicts: Sequence[str] | None
+) -> Wanted:
+    """Read which runs are wanted.
+
+    Raises
+    ------
+    BadInput : a day or a verdict is none.
+    """
+    from harness.readings import Verdict
+    from harness.results.wanted import Wanted, moment_of
+
+    moments = {}
+    for option, text in (("--since", since), ("--until", until)):
+        try:
+            moments[option] = None if text is None else moment_of(text, end=option == "--until")
+        except (ValueError, OverflowError) as fault:
+            raise BadInput(f"{text!r} is no day", option, "Write 2026-03-14.") from fault
+    asked = verdicts or ()
+    for verdict in asked:
+        if verdict not in get_args(Verdict):
+            choice = ", ".join(get_args(Verdict))
+            raise BadInput(f"no verdict {verdict!r}", "--verdict", f"Choose one of {choice}.")
+    return Wanted(
+        unit=unit,
+        since=moments["--since"],
+        until=moments["--until"],
+        verdicts=tuple(one for one in get_args(Verdict) if one in asked),
+    )
 
 
 def dated_folder(what: str) -> Path:

@@ -17,6 +17,7 @@ import harness.describe
 from harness.commands import demo as command
 from harness.describe import load_unit
 from harness.procedures.acceptance import Extent
+from harness.results import index
 
 pytestmark = pytest.mark.slow(reason="two units are accepted once for all lines of the documents")
 CHECKOUT = Path(__file__).resolve().parents[2]
@@ -59,6 +60,7 @@ def place(tmp_path_factory) -> Path:
 def here(place, monkeypatch, typed):
     """Stand there, after the demonstration."""
     monkeypatch.chdir(place)
+    monkeypatch.setattr(index, "index_path", lambda: place / "cache" / "runs.sqlite")
     if not Path("captures/demo").exists():
         with pytest.MonkeyPatch.context() as little:
             demonstrate = functools.partial(_demonstrate, command.demonstrate)
@@ -146,6 +148,7 @@ def test_every_command_stands_in_the_readme() -> None:
         "import",
         "report",
         "compare",
+        "runs",
         "self-check",
     ):
         assert re.search(rf"\./scripts/harness {name}\b", text), name

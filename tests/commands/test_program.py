@@ -28,6 +28,7 @@ COMMANDS = (
     "import",
     "report",
     "compare",
+    "runs",
     "instruments",
     "play",
     "listen",

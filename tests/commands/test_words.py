@@ -29,6 +29,7 @@ COMMANDS = (
     "import",
     "report",
     "compare",
+    "runs",
     "self-check",
 )
 
