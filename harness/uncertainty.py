@@ -258,8 +258,10 @@ def rectangular(half_width: float) -> float:
     return half_width / math.sqrt(3.0)
 
 
-def garwood_interval(count: int, confidence: float = 0.95) -> tuple[float, float]:
+def garwood_interval(count: float, confidence: float = 0.95) -> tuple[float, float]:
     """Exact two-sided interval of a Poisson mean from one count (Garwood 1936).
+
+    An expected count, which need not be whole, is taken as it is.
 
     Returns
     -------

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -26,15 +26,13 @@ from harness.readings import (
     ConditionValue,
     Findings,
     Limit,
-    Reading,
-    Verdict,
     judged,
     not_measured,
     unanswered,
-    worst,
 )
 from harness.report.wording import quantity
 from harness.results import Run, write_run
+from harness.results.judgement import whole_verdict
 
 RESULTS_NAME = "results.h5"
 ENTRIES_NAME = "entries.csv"
@@ -306,19 +304,6 @@ def _make(folder: Path) -> None:
         ) from fault
 
 
-def _whole(limits: Sequence[Limit], readings: Sequence[Reading]) -> Verdict:
-    """Verdict of the whole, by limit: what was measured for it; "not measured" only if nothing.
-
-    Two ways to one reading (timing with and without the input) need not both have worked. What
-    no limit asks for does not count: an opening that cannot be, at a knob turned loose.
-    """
-    given = [reading for reading in readings if reading.value is not None]
-    verdicts = [reading.verdict for reading in given]
-    if unanswered(limits, given):
-        verdicts.append("not measured")
-    return worst(verdicts)
-
-
 def _exact(limit: Limit) -> dict[str, ConditionValue]:
     """Conditions of a limit that are one value: a range is no condition of a reading."""
     return {key: value for key, value in limit.where.items() if not isinstance(value, tuple)}
@@ -362,7 +347,7 @@ def judged_run(
         bench={**bench.plain(), **({"instruments": dict(instruments)} if instruments else {})},
         limits=limits,
         findings=tuple(given),
-        verdict=_whole(limits, readings),
+        verdict=whole_verdict(limits, readings),
         started_utc=started,
         ended_utc=datetime.now(UTC),
         software={

@@ -7,7 +7,8 @@ Schema
 ------
 1 : the first. ``contributions/distribution`` came later and may be absent, then normal.
 2 : columns of texts are of a fixed length in bytes and say their ``_Encoding``. In 1 each text had
-    a length of its own, a type that Octave stops at.
+    a length of its own, a type that Octave stops at. ``session`` and ``earlier`` came with it and
+    are absent where there is nothing in them.
 """
 
 from __future__ import annotations
@@ -37,11 +38,13 @@ SOURCE = "source"
 # Groups, their dimension, and the one that holds JSON instead of a table.
 UNIT = "unit"
 BENCH = "bench"
+SESSION = "session"
 DESCRIPTION = "description"
 LIMITS, LIMIT = "limits", "limit"
 SOFTWARE, PACKAGE = "software", "package"
 CAUTIONS, CAUTION = "cautions", "caution"
 FINDINGS = "findings"
+EARLIER = "earlier"
 READINGS, READING = "readings", "reading"
 CONTRIBUTIONS, CONTRIBUTION = "contributions", "contribution"
 RECORDINGS, RECORDING = "recordings", "recording"
@@ -69,6 +72,11 @@ VALUE_TYPES = ("number", "state", "none")
 def findings_group(position: int, kind: str) -> str:
     """Path of one measurement's findings: ``findings/00_carrier``."""
     return f"{FINDINGS}/{position:02d}_{_as_name(kind)}"
+
+
+def earlier_group(position: int, kind: str) -> str:
+    """Path of the findings of a step that was repeated: ``earlier/00_carrier``."""
+    return f"{EARLIER}/{position:02d}_{_as_name(kind)}"
 
 
 def series_group(name: str) -> str:

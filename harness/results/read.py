@@ -174,6 +174,8 @@ def _read_tables(file: h5py.File) -> Run:
         cautions=tuple(_Table(file[layout.CAUTIONS]).texts("text")),
         notes=attribute(file, layout.NOTES),
         source=attribute(file, layout.SOURCE),
+        earlier=tuple(_findings(group) for group in _in_order(file, layout.EARLIER)),
+        session=json_object(file[layout.SESSION]) if layout.SESSION in file else {},
     )
 
 

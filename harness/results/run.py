@@ -28,6 +28,9 @@ class Run:
     cautions : plain sentences that hold for the whole run
     notes : of the operator
     source : ``simulated``, ``recording`` or the kind of receiver
+    earlier : findings of steps that were repeated, in order: kept, and judged by nobody
+    session : who, under what, with which photos, and the plan's steps with the places of their
+        findings, as ``harness.results.session`` says (only what JSON can hold); may be empty
     """
 
     title: str
@@ -43,6 +46,8 @@ class Run:
     cautions: tuple[str, ...] = ()
     notes: str = ""
     source: str = ""
+    earlier: tuple[Findings, ...] = ()
+    session: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
 
     def __post_init__(self) -> None:
         """Put the times into UTC and refuse what no run can be."""

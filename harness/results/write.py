@@ -126,7 +126,9 @@ def _fill(file: h5netcdf.File, run: Run) -> None:
             layout.SOURCE: run.source,
         },
     )
-    for name, description in ((layout.UNIT, run.unit), (layout.BENCH, run.bench)):
+    descriptions = [(layout.UNIT, run.unit), (layout.BENCH, run.bench)]
+    descriptions += [(layout.SESSION, run.session)] if run.session else []
+    for name, description in descriptions:
         _attributes(file.create_group(name), {layout.DESCRIPTION: _json(description)})
     _limits(file, run.limits)
     software = _Table(file, layout.SOFTWARE, layout.PACKAGE, len(run.software))
@@ -134,7 +136,11 @@ def _fill(file: h5netcdf.File, run: Run) -> None:
     software.texts("version", run.software.values())
     _cautions(file, run.cautions)
     for position, findings in enumerate(run.findings):
-        _findings(file, position, findings)
+        group = file.create_group(layout.findings_group(position, findings.kind))
+        _findings(group, position, findings)
+    for position, findings in enumerate(run.earlier):
+        group = file.create_group(layout.earlier_group(position, findings.kind))
+        _findings(group, position, findings)
 
 
 class _Table:
@@ -221,8 +227,7 @@ def _cautions(group: h5netcdf.Group, cautions: Sequence[str]) -> None:
     table.texts("text", cautions)
 
 
-def _findings(file: h5netcdf.File, position: int, findings: Findings) -> None:
-    group = file.create_group(layout.findings_group(position, findings.kind))
+def _findings(group: h5netcdf.Group, position: int, findings: Findings) -> None:
     _attributes(group, {layout.KIND: findings.kind, layout.POSITION: position})
     _readings(group, findings.readings)
     _contributions(group, findings.readings)
