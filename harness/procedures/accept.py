@@ -30,6 +30,7 @@ from harness.readings import (
     not_measured,
     unanswered,
 )
+from harness.recordings.files import make_folder
 from harness.report.wording import quantity
 from harness.results import Run, write_run
 from harness.results.judgement import whole_verdict
@@ -231,14 +232,24 @@ def _performed(
                 *not_aligned_again(bench, journal),
             ),
             started=journal.started,
-            notes=" ".join([*journal.pauses, *([note] if note else [])]),
+            notes=" ".join([*journal.remarks, *([note] if note else [])]),
             instruments=opened.identities,
             is_whole=is_whole,
         )
         if runner.findings:
-            write_run(path, run)
+            _write(path, run, watcher, is_ending_early=bool(note))
     journal.end()
     return Performed(run=run, path=path)
+
+
+def _write(path: Path, run: Run, watcher: Watcher, *, is_ending_early: bool) -> None:
+    """Write the results; what ended a run early is not hidden behind a disk that is full."""
+    try:
+        write_run(path, run)
+    except HarnessError as error:
+        if not is_ending_early:
+            raise
+        watcher.say(f"The results were not written: {error} The log and the journal are kept.")
 
 
 def _begin(opened: OpenBench, folder: Path, watcher: Watcher, journal: Journal) -> None:
@@ -297,7 +308,7 @@ def require_empty(folder: Path) -> None:
 
 def _make(folder: Path) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     except OSError as fault:
         raise BadInput(
             f"the folder cannot be made ({fault.strerror})", str(folder), "Name another folder."

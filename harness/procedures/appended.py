@@ -6,9 +6,10 @@ import os
 from pathlib import Path
 
 from harness.recordings.files import read_small, sync_folder, write_fault
+from harness.recordings.whole_lines import whole_length
 
-MOST_BYTES = 16 << 20
-"""Chosen: a hundred thousand lines."""
+MOST_BYTES = 256 << 20
+"""Chosen: a million lines, a day and more at a sample a second."""
 
 
 class AppendedLines:
@@ -34,10 +35,9 @@ class AppendedLines:
         A power cut may tear the last line, or fill the end with zero bytes: it is cut off with the
         next one. BadInput or Damaged where the file cannot be read.
         """
-        raw = read_small(self.path, MOST_BYTES).rstrip(b"\0")
-        whole = raw[: raw.rfind(b"\n") + 1]
-        self._end = len(whole)
-        return whole
+        raw = read_small(self.path, MOST_BYTES)
+        self._end = whole_length(raw)
+        return raw[: self._end]
 
     def append(self, raw: bytes) -> None:
         """Write lines; they are on the disk when this returns.

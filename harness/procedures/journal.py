@@ -9,8 +9,10 @@ Takes are on the disk; they are measured again, which gives the same bits.
 line        holds
 ==========  =====================================================================================
 settings    unit, bench, extent, devices; a run with others is another run
-step        a digest of the step, ``gave``, ``at_s`` (the run's own time), ``utc``
+step        a digest of the step, ``gave``, ``at_s`` (the run's own time), and when that was by
+            both clocks: ``utc``; ``counted_s`` since the start of the computer named by ``boot``
 pause       how long nothing was done, and at which time of the run
+remark      something else that is to be known of the whole
 ended       the whole is done
 ==========  =====================================================================================
 """
@@ -29,11 +31,14 @@ from typing import Any
 from harness.devices import SupplyReading
 from harness.errors import BadInput, Damaged
 from harness.procedures.appended import AppendedLines
+from harness.procedures.clock import Moment, Passed, moment_now
 from harness.procedures.steps import TAKES, Log, ReadSupply, Record, Step, Watch, Watched
 from harness.recordings.utc import utc_from_text, utc_text
 
 JOURNAL_NAME = "journal.jsonl"
-FORM = 1
+FORM = 2
+READ_FORMS = (1, 2)
+"""The first had no ``counted_s`` and ``boot``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +50,13 @@ class Done:
     gave: Any
     at_s: float
     utc: str
+    counted_s: float = 0.0
+    boot: str = ""
+
+    @property
+    def moment(self) -> Moment:
+        """When it was done."""
+        return Moment(counted_s=self.counted_s, utc=utc_from_text(self.utc), boot=self.boot)
 
 
 class Journal:
@@ -62,6 +74,7 @@ class Journal:
         self._done: list[Done] = []
         self._next = 0
         self.pauses: list[str] = []
+        self.remarks: list[str] = []
         self.has_ended = False
         self.started = datetime.now(UTC)
         self._resumed = False
@@ -191,24 +204,38 @@ class Journal:
         self._next += 1
         return done
 
-    def keep(self, step: Step, gave: Any, at_s: float) -> None:
-        """Write down that a step is done; on the disk when this returns."""
+    def keep(self, step: Step, gave: Any, at_s: float, moment: Moment | None = None) -> None:
+        """Write down that a step is done, now or at a moment; on the disk when this returns."""
+        moment = moment or moment_now()
         done = Done(
             kind=type(step).__name__,
             digest=_digest(step),
             gave=_kept(gave),
             at_s=at_s,
-            utc=utc_text(datetime.now(UTC)),
+            utc=utc_text(moment.utc),
+            counted_s=moment.counted_s,
+            boot=moment.boot,
         )
         self._put({"step": asdict(done)})
         self._done.append(done)
         self._next = len(self._done)
 
-    def paused(self, seconds: float, at_s: float) -> None:
-        """Write down that the run stood still."""
-        text = f"The run stood still for {seconds / 60:.1f} min at {at_s / 60:.1f} min."
+    def paused(self, passed: Passed, at_s: float, *, is_counted: bool) -> None:
+        """Write down that nothing was done for a while, and whether that counts as run time."""
+        counted = ", which counts in its time" if is_counted else ""
+        doubt = f" ({passed.doubt})" if passed.doubt else ""
+        text = (
+            f"The run stood still for {passed.seconds / 60:.1f} min at {at_s / 60:.1f} min"
+            f"{counted}{doubt}."
+        )
         self._put({"pause": text})
         self.pauses.append(text)
+        self.remarks.append(text)
+
+    def remark(self, text: str) -> None:
+        """Write down something that whoever reads the results has to know."""
+        self._put({"remark": text})
+        self.remarks.append(text)
 
     def end(self) -> None:
         """Write down that all is done."""
@@ -225,7 +252,7 @@ class Journal:
             for line in self._lines.read().decode().splitlines():
                 entry = json.loads(line)
                 if settings is None:
-                    if entry["journal"] != FORM:
+                    if entry["journal"] not in READ_FORMS:
                         raise BadInput(
                             "is of another version of this program", str(path), "Use that one."
                         )
@@ -237,6 +264,9 @@ class Journal:
                     del self._done[entry["forget_from"] :]
                 elif "pause" in entry:
                     self.pauses.append(entry["pause"])
+                    self.remarks.append(entry["pause"])
+                elif "remark" in entry:
+                    self.remarks.append(entry["remark"])
                 else:
                     self.has_ended = bool(entry["ended"])
         except (ValueError, TypeError, KeyError, AttributeError):

@@ -16,7 +16,7 @@ from harness.procedures.looking import Channels, Gauge
 from harness.procedures.states import StreamState
 from harness.procedures.taking import Taking
 from harness.recordings import Annotation, RecordingWriter, write_collection
-from harness.recordings.files import require_new
+from harness.recordings.files import make_folder, require_new, write_fault
 
 
 def open_writers(
@@ -39,7 +39,10 @@ def open_writers(
         if skew_s is None and declared is not None:
             skew_s, skew_uncertainty_s = declared.skew_s, declared.skew_uncertainty_s
         path = path_of(role)
-        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            make_folder(path.parent)
+        except OSError as fault:
+            raise write_fault(fault, path.parent, "Nothing was recorded.") from fault
         writers[role] = kept.enter_context(
             RecordingWriter(
                 path,

@@ -22,8 +22,16 @@ from harness.errors import BadInput
 from harness.measure.discharge import discharge_from_log
 from harness.measure.run import measure_recordings
 from harness.measure.setup import NO_SIGNAL
+from harness.procedures.clock import (
+    Moment,
+    Passed,
+    clock_set_s,
+    moment_now,
+    passed,
+    set_in_words,
+)
 from harness.procedures.following import Glance, glance_at
-from harness.procedures.journal import Journal, supply_of
+from harness.procedures.journal import Done, Journal, supply_of
 from harness.procedures.looking import TakesWatched
 from harness.procedures.recording import open_writers
 from harness.procedures.steps import (
@@ -49,7 +57,7 @@ from harness.procedures.steps import (
 )
 from harness.procedures.taking import Taking
 from harness.procedures.watching import Tally, tally_name, watched_in, without_samples
-from harness.procedures.wiring import OpenBench
+from harness.procedures.wiring import LIVE, OpenBench
 from harness.readings import Findings
 from harness.recordings import (
     Annotation,
@@ -58,7 +66,6 @@ from harness.recordings import (
     read_log,
     write_collection,
 )
-from harness.recordings.utc import utc_from_text
 
 SIMULATED_DAY = datetime(2026, 1, 1, tzinfo=UTC)
 """When a simulated bench is opened. Chosen."""
@@ -97,6 +104,7 @@ class Runner:
     enabled, held : how the unit's transmitter and its key were left
     findings : what was found, in order. recorded : takes of this run that are whole
     journal : of what is done; without, nothing is kept of it
+    clock : tells the time of day, and that by a clock that nobody sets
     """
 
     open_bench: OpenBench
@@ -112,11 +120,16 @@ class Runner:
     takes: TakesWatched = field(default_factory=TakesWatched)
     journal: Journal | None = None
     at: str = "the beginning"
+    clock: Callable[[], Moment] = moment_now
     _kept: dict[int, Measure] = field(default_factory=dict)
     _left_on: Stimulus | None = None
     _base_s: float = 0.0
     _log: BatteryLogWriter | None = None
     _share: float | None = None
+    _logged_before: list[tuple[Mapping[str, float], datetime | None]] = field(default_factory=list)
+    _waited_s: float | None = None
+    _waited_utc: datetime | None = None
+    _moment: Moment | None = None
     _tallies: dict[str, tuple[int, Tally]] = field(default_factory=dict)
 
     def run(self, procedure: Procedure) -> list[Findings]:
@@ -157,15 +170,16 @@ class Runner:
         self.at = _in_words(step) or self.at
         done = journal.recall(step)
         if done is not None:
-            return self._replayed(step, done.gave)
+            return self._replayed(step, done)
         if journal.resumes_now:
             self._restore(step, journal)
         gave = self._perform(step)
-        journal.keep(step, gave, self._now_s)
+        journal.keep(step, gave, self._now_s, self.clock())
         return gave
 
-    def _replayed(self, step: Step, gave: Any) -> Any:
+    def _replayed(self, step: Step, done: Done) -> Any:
         """Give what a step gave that is done; takes are measured again."""
+        gave = done.gave
         match step:
             case TurnKnob():
                 self.knob = step.position
@@ -191,6 +205,10 @@ class Runner:
                 return supply_of(gave)
             case Watch():
                 return self._count(step, Watched(**gave))
+            case Wait():
+                self._waited_s, self._waited_utc = gave, done.moment.utc
+            case Log():
+                self._logged_before.append((step.row, self._waited_utc))
         return gave
 
     def _restore(self, step: Step, journal: Journal) -> None:
@@ -198,7 +216,14 @@ class Runner:
         last = journal.last
         if last is not None:
             self._base_s = last.at_s - self.open_bench.waiter.now_s
-            journal.paused(self._since(last.utc), last.at_s)
+            # On a bench with a time of its own nothing has passed.
+            gone = passed(last.moment, self.clock()) if self._is_live else Passed(seconds=0.0)
+            is_counted = self._is_live and journal.has_log
+            if is_counted:
+                # A battery has rested or run down all the while: that is a gap in its log.
+                self._base_s += gone.seconds
+            journal.paused(gone, last.at_s, is_counted=is_counted)
+        self._put_back_rows(journal)
         if self.knob is not None and not isinstance(step, TurnKnob):
             self._turn(self.knob)
         if not self.enabled:
@@ -209,15 +234,32 @@ class Runner:
             left_on = self._left_on
             self._until_done(lambda: self._apply(left_on))
 
-    def _since(self, utc: str) -> float:
-        """Give how long ago that was; on a simulated bench nothing has passed."""
-        if self.open_bench.kind == "simulated":
-            return 0.0
-        return (datetime.now(UTC) - utc_from_text(utc)).total_seconds()
+    def _put_back_rows(self, journal: Journal) -> None:
+        """Log again what the journal has and the log has not: a file lost, cut or mended by hand.
+
+        The procedure gives each row again that it gave then, bit for bit.
+        """
+        if not self._logged_before:
+            return
+        with BatteryLogWriter(self.folder / LOG_NAME, resume=True) as log:
+            missing = [
+                (row, utc) for row, utc in self._logged_before if not log.holds(row["time_s"])
+            ]
+            for row, utc in missing:
+                log.append(row, utc)
+        if missing:
+            rows = "1 row was" if len(missing) == 1 else f"{len(missing)} rows were"
+            journal.remark(f"{rows} missing from {LOG_NAME} and put back from the journal.")
+            self.watcher.say(journal.remarks[-1])
+
+    @property
+    def _is_live(self) -> bool:
+        """Whether the bench's time is that of the clock on the wall."""
+        return self.open_bench.kind == LIVE
 
     @property
     def _now_s(self) -> float:
-        """The run's own time: it stands still while nothing is done."""
+        """The run's own time, by a clock that nobody sets; what a run stood still counts in it."""
         return self._base_s + self.open_bench.waiter.now_s
 
     def _turn(self, position: str) -> None:
@@ -263,6 +305,7 @@ class Runner:
             case Wait():
                 if step.seconds:
                     self.open_bench.waiter.wait(step.seconds)
+                self._watch_clock()
                 return self._now_s
             case ReadSupply():
                 return self._until_done(self.open_bench.meter.read_supply)
@@ -276,7 +319,7 @@ class Runner:
                 )
                 found = discharge_from_log(read_log(self.folder / LOG_NAME), options)
                 if self.journal is not None:
-                    cautions = (*found.cautions, *self.journal.pauses)
+                    cautions = (*found.cautions, *self.journal.remarks)
                     found = replace(found, cautions=cautions)
                 self.findings.append(found)
                 return found
@@ -285,15 +328,27 @@ class Runner:
     def _log_row(self, row: Mapping[str, float]) -> None:
         if "time_s" not in row:
             raise ValueError(f"a row of a log without time_s: {sorted(row)}")
+        now_s, utc = self._now_s, self._now_utc
         if self._log is None:
-            self._log = BatteryLogWriter(
-                self.folder / LOG_NAME,
-                resume=self.journal is not None,
-                start_utc=self._now_utc - timedelta(seconds=row["time_s"]),
-            )
+            self._log = BatteryLogWriter(self.folder / LOG_NAME, resume=self.journal is not None)
         # A run may have been ended between the row and its line in the journal.
         if self._log.last_time_s is None or row["time_s"] > self._log.last_time_s:
-            self._log.append(row)
+            # What it took from the moment of the row to here is not in its time of day.
+            at_s = now_s if self._waited_s is None else self._waited_s
+            self._log.append(row, utc - timedelta(seconds=now_s - at_s))
+
+    def _watch_clock(self) -> None:
+        """Say when the computer's clock of day was set; the run's time does not heed it."""
+        self._waited_s = self._now_s
+        if not self._is_live:
+            return
+        moment = self.clock()
+        before, self._moment = self._moment, moment
+        by_s = 0.0 if before is None else clock_set_s(before, moment)
+        if by_s:
+            self.watcher.say(set_in_words(by_s))
+            if self.journal is not None:
+                self.journal.remark(set_in_words(by_s))
 
     def _path(self, take: str, role: Role) -> Path:
         return self.folder / "recordings" / f"{take}-{role}.sigmf-meta"
@@ -438,9 +493,9 @@ class Runner:
 
     @property
     def _now_utc(self) -> datetime:
-        """UTC; on a simulated bench a fixed day and its own time, so that a run repeats."""
-        if self.open_bench.kind != "simulated":
-            return datetime.now(UTC)
+        """UTC; on a bench with its own time a fixed day and that, so that a run repeats."""
+        if self._is_live:
+            return self.clock().utc
         return SIMULATED_DAY + timedelta(seconds=self._now_s)
 
     def _apply(self, stimulus: Stimulus) -> None:

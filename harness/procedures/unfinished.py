@@ -7,7 +7,7 @@ from itertools import count
 from pathlib import Path
 
 from harness.errors import BadInput
-from harness.recordings.files import place, sync_folder
+from harness.recordings.files import make_folder, place, sync_folder
 
 ROLES = ("input", "output", "audio")
 PART = ".part"
@@ -52,8 +52,13 @@ def set_aside(folder: Path, takes: Iterable[str], whole: Iterable[str]) -> Path 
     try:
         for path in sorted(files):
             there = aside / path.relative_to(folder)
-            there.parent.mkdir(parents=True, exist_ok=True)
-            place(path, there.with_name(there.name.removesuffix(PART)))
+            there = there.with_name(there.name.removesuffix(PART))
+            make_folder(there.parent)
+            if there.exists() and there.samefile(path):
+                # Ended while it was being given its name: it has both.
+                path.unlink()
+                continue
+            place(path, there)
             sync_folder(there.parent)
     except OSError as fault:
         raise BadInput(

@@ -94,6 +94,17 @@ def place(made: Path, final: Path) -> None:
         os.unlink(made)
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it that are not there; their names are on the disk after it.
+
+    OSError where one cannot be made, or a file is in the way.
+    """
+    missing = [each for each in (folder, *folder.parents) if not each.is_dir()]
+    for each in reversed(missing):
+        each.mkdir(exist_ok=True)
+        sync_folder(each.parent)
+
+
 def sync_folder(folder: Path) -> None:
     """Bring new names in a folder to the disk, where the system can."""
     if os.name != "posix":

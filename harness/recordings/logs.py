@@ -26,6 +26,8 @@ from harness.recordings.log_columns import (
     Columns,
     choose,
 )
+from harness.recordings.utc import stepped_s
+from harness.recordings.whole_lines import whole_length
 from harness.units import FloatArray, dbm_from_w
 
 MOST_BYTES = 256 << 20
@@ -102,8 +104,8 @@ def read_log(
     path = Path(path)
     where = str(path)
     raw = read_small(path, MOST_BYTES)
-    text = _text(raw, where)
     cautions: list[str] = []
+    text = _text(_without_torn_row(raw, cautions), where)
     delimiter, header, rows = _rows(text, where, cautions)
     chosen = choose(header, columns, interval_s, where)
     cautions = [*chosen.cautions, *cautions]
@@ -111,6 +113,8 @@ def read_log(
         raise BadInput("holds no rows", where, "Is it the right file?")
     table = _numbers(rows, chosen, "," if delimiter != "," else "", where)
     epoch_s, seconds = _times(rows, chosen, where)
+    if epoch_s is not None and TIME_S in chosen.places:
+        cautions += _clock_set(rows, chosen.places[TIME], seconds)
     order, notes = _order(seconds, table)
     seconds = seconds[order]
     start_utc = None
@@ -130,6 +134,24 @@ def read_log(
     )
 
 
+def _without_torn_row(raw: bytes, cautions: list[str]) -> bytes:
+    """Leave out of a log of ours what a power cut left of its last row."""
+    if raw.split(b"\n", 1)[0] != ",".join(LOG_FIELDS).encode():
+        return raw
+    whole = raw[: whole_length(raw)]
+    if len(whole) < len(raw):
+        cautions.append("the last row was torn and is left out")
+    lines = whole.splitlines(keepends=True)
+    kept = [line for line in lines if _is_text(line)]
+    if damaged := len(lines) - len(kept):
+        cautions.append(f"{damaged} {_rows_are(damaged)} damaged and left out")
+    return b"".join(kept)
+
+
+def _is_text(line: bytes) -> bool:
+    return line.isascii() and b"\0" not in line
+
+
 def _text(raw: bytes, where: str) -> str:
     if b"\0" in raw:
         raise Damaged("is not UTF-8 text (there are zero bytes)", where, "Save it as UTF-8 CSV.")
@@ -146,12 +168,8 @@ def _rows(
     """Give delimiter, header and the rows with their line numbers."""
     if not text.strip():
         raise BadInput("is empty", where, "Is it the right file?")
-    first = text.lstrip().splitlines()[0]
+    first = text.lstrip().split("\n", 1)[0]
     delimiter = max(_DELIMITERS, key=first.count)
-    if tuple(first.split(",")) == LOG_FIELDS and not text.endswith("\n"):
-        # Our own rows end with a line feed: what does not was torn by a power cut.
-        text = text[: text.rfind("\n") + 1]
-        cautions.append("the last row was torn and is left out")
     lines = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     header: list[str] = []
     rows: list[tuple[int, list[str]]] = []
@@ -255,6 +273,26 @@ def _times(
         except ValueError:
             pass
     return None, seconds
+
+
+def _clock_set(rows: list[tuple[int, list[str]]], place: int, seconds: FloatArray) -> list[str]:
+    """Say where the clock of day was set while the seconds of a clock that nobody sets went on."""
+    found = []
+    before: tuple[float, float] | None = None
+    for (_, cells), counted_s in zip(rows, seconds.tolist(), strict=True):
+        try:
+            utc_s = _clock(cells[place])
+        except ValueError:
+            continue
+        if before is not None:
+            by_s = stepped_s(utc_s - before[0], counted_s - before[1])
+            if by_s:
+                found.append(f"by {by_s:+.0f} s before {counted_s:.6g} s")
+        before = utc_s, counted_s
+    if not found:
+        return []
+    more = f", {len(found)} times in all" if len(found) > 1 else ""
+    return [f"the clock of day was set {found[0]}{more}; times are those of time_s"]
 
 
 def _clock(cell: str) -> float:

@@ -5,6 +5,12 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 
+STEP_S = 2.0
+"""UTC that moves by more against a clock that nobody sets was set itself. Chosen: a logger may
+write whole seconds."""
+SLEWED = 1e-3
+"""Share of the time by which UTC may also be moved slowly. Chosen: twice what adjtimex(2) allows
+(500 ppm, memory)."""
 _FORM = re.compile(
     r"(\d{4}-\d{2}-\d{2})[Tt ](\d{2}:\d{2}:\d{2})(?:[.,](\d+))?([Zz]|[+-]00:?00)?", re.ASCII
 )
@@ -30,3 +36,14 @@ def utc_from_text(text: str) -> datetime:
     day, clock, fraction, _ = found.groups()
     moment = datetime.fromisoformat(f"{day}T{clock}.{(fraction or '0')[:6]:0<6}")
     return moment.replace(tzinfo=UTC)
+
+
+def stepped_s(by_utc_s: float, counted_s: float) -> float:
+    """Give by how much UTC was set, 0 where it was not.
+
+    Parameters
+    ----------
+    by_utc_s, counted_s : time that passed, by UTC and by a clock that nobody sets
+    """
+    by_s = by_utc_s - counted_s
+    return by_s if abs(by_s) > STEP_S + SLEWED * abs(counted_s) else 0.0

@@ -290,7 +290,7 @@ def test_another_step_in_its_place_is_refused_and_a_torn_line_is_cut_off(tmp_pat
     again.keep(Wait(seconds=1.0), 2.0, 2.0)
     assert path.read_bytes().startswith(whole)
     assert [json.loads(line).keys() for line in path.read_bytes().splitlines()][2] == {"step"}
-    text = path.read_text().replace('"journal": 1', '"journal": 2')
+    text = path.read_text().replace('"journal": 2', '"journal": 99')
     path.write_text(text)
     with pytest.raises(BadInput, match="of another version"):
         Journal.of(tmp_path, SETTINGS)

@@ -3,11 +3,12 @@
 ``bench`` tells what goes together.
 """
 
+from harness.procedures.clock import Clock
 from harness.procedures.wiring.bench import open_bench
 from harness.procedures.wiring.found import DEVICE_LISTS
 from harness.procedures.wiring.instruments import open_instruments
-from harness.procedures.wiring.live import Clock, live_bench
-from harness.procedures.wiring.parts import Instruments, OpenBench
+from harness.procedures.wiring.live import live_bench
+from harness.procedures.wiring.parts import LIVE, Instruments, OpenBench
 from harness.procedures.wiring.receivers import OFF_CHANNEL_HZ, open_source, receiver_roles
 from harness.procedures.wiring.simulated import devices_of, simulated_bench
 from harness.procedures.wiring.sound import (
@@ -21,6 +22,7 @@ from harness.procedures.wiring.sound import (
 
 __all__ = [
     "DEVICE_LISTS",
+    "LIVE",
     "OFF_CHANNEL_HZ",
     "Clock",
     "Instruments",

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import time
-
 from harness.describe import Bench
 from harness.devices import Memory, Operator, SampleSource, StreamClock, SupplyReading
 from harness.errors import BadInput
+from harness.procedures.clock import Clock
 from harness.procedures.wiring.by_hand import hand_of
 from harness.procedures.wiring.instruments import open_instruments
-from harness.procedures.wiring.parts import OpenBench
+from harness.procedures.wiring.parts import LIVE, OpenBench
 
 
 def live_bench(
@@ -52,7 +51,7 @@ def live_bench(
         knob=Knob(hand),
         meter=instruments.meter or NoMeter(bench.name),
         waiter=Clock(),
-        kind="live",
+        kind=LIVE,
         stream_clock=stream_clock,
         transmitter=(transmitter := Transmitter(hand)),
         transmitter_key=transmitter,
@@ -60,22 +59,6 @@ def live_bench(
         cautions=instruments.cautions,
         closing=instruments.closing,
     )
-
-
-class Clock:
-    """Real time; satisfies ``harness.devices.Waiter``."""
-
-    def __init__(self) -> None:
-        self._opened_s = time.monotonic()
-
-    def wait(self, seconds: float) -> None:
-        """Let time pass."""
-        time.sleep(seconds)
-
-    @property
-    def now_s(self) -> float:
-        """Seconds since the bench was opened."""
-        return time.monotonic() - self._opened_s
 
 
 class NoMeter:

@@ -18,6 +18,9 @@ from harness.devices import (
     Waiter,
 )
 
+LIVE = "live"
+"""Kind of a bench whose time is that of the clock on the wall."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Devices(Closing):
