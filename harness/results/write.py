@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import math
 import os
@@ -38,33 +40,43 @@ def write_run(path: str | Path, run: Run) -> None:
     """
     path = Path(path)
     check_new(path)
+    image = _image(path, run)
     try:
         handle, unfinished = tempfile.mkstemp(
             prefix=f".{path.name}.", suffix=".unfinished", dir=path.parent
         )
     except OSError as fault:
         raise _unwritable(path, fault) from fault
-    os.close(handle)
     try:
-        try:
-            with h5netcdf.File(unfinished, "w") as file:
-                _fill(file, run)
-            with h5py.File(unfinished, "r+") as file:
-                file.attrs[layout.DIGEST] = layout.digest(file)
-        except UnicodeEncodeError as fault:
-            raise BadInput(
-                f"the text {fault.object!r} holds a character that no file can keep",
-                str(path),
-                "Rename what it names and run again.",
-            ) from fault
-        _sync(unfinished)
+        with open(handle, "wb") as file:
+            file.write(image)
+            file.flush()
+            os.fsync(file.fileno())
         os.chmod(unfinished, 0o666 & ~_umask())
         _give_name(unfinished, path)
         _sync(path.parent)
     except OSError as fault:
         raise _unwritable(path, fault) from fault
     finally:
-        Path(unfinished).unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            Path(unfinished).unlink(missing_ok=True)
+
+
+def _image(path: Path, run: Run) -> memoryview:
+    """Give the file as bytes: a disk that fails under the HDF5 library leaves it in disorder."""
+    held = io.BytesIO()
+    try:
+        with h5netcdf.File(held, "w") as file:
+            _fill(file, run)
+        with h5py.File(held, "r+") as file:
+            file.attrs[layout.DIGEST] = layout.digest(file)
+    except UnicodeEncodeError as fault:
+        raise BadInput(
+            f"the text {fault.object!r} holds a character that no file can keep",
+            str(path),
+            "Rename what it names and run again.",
+        ) from fault
+    return held.getbuffer()
 
 
 def check_new(path: Path) -> None:

@@ -1,0 +1,1 @@
+"""A disk that fails, a run on it, and what a power cut leaves of that."""
