@@ -126,9 +126,8 @@ class Runner:
     _base_s: float = 0.0
     _log: BatteryLogWriter | None = None
     _share: float | None = None
-    _logged_before: list[tuple[Mapping[str, float], datetime | None]] = field(default_factory=list)
-    _waited_s: float | None = None
-    _waited_utc: datetime | None = None
+    _logged_before: list[tuple[Mapping[str, float], Done]] = field(default_factory=list)
+    _log_zero_s: float | None = None
     _moment: Moment | None = None
     _tallies: dict[str, tuple[int, Tally]] = field(default_factory=dict)
 
@@ -205,10 +204,9 @@ class Runner:
                 return supply_of(gave)
             case Watch():
                 return self._count(step, Watched(**gave))
-            case Wait():
-                self._waited_s, self._waited_utc = gave, done.moment.utc
             case Log():
-                self._logged_before.append((step.row, self._waited_utc))
+                self._row_time_s(step.row, done.at_s)
+                self._logged_before.append((step.row, done))
         return gave
 
     def _restore(self, step: Step, journal: Journal) -> None:
@@ -242,11 +240,9 @@ class Runner:
         if not self._logged_before:
             return
         with BatteryLogWriter(self.folder / LOG_NAME, resume=True) as log:
-            missing = [
-                (row, utc) for row, utc in self._logged_before if not log.holds(row["time_s"])
-            ]
-            for row, utc in missing:
-                log.append(row, utc)
+            missing = [row for row in self._logged_before if not log.holds(row[0]["time_s"])]
+            for row, done in missing:
+                log.append(row, self._row_utc(row, done.at_s, done.moment.utc))
         if missing:
             rows = "1 row was" if len(missing) == 1 else f"{len(missing)} rows were"
             journal.remark(f"{rows} missing from {LOG_NAME} and put back from the journal.")
@@ -328,18 +324,24 @@ class Runner:
     def _log_row(self, row: Mapping[str, float]) -> None:
         if "time_s" not in row:
             raise ValueError(f"a row of a log without time_s: {sorted(row)}")
-        now_s, utc = self._now_s, self._now_utc
         if self._log is None:
             self._log = BatteryLogWriter(self.folder / LOG_NAME, resume=self.journal is not None)
         # A run may have been ended between the row and its line in the journal.
         if self._log.last_time_s is None or row["time_s"] > self._log.last_time_s:
-            # What it took from the moment of the row to here is not in its time of day.
-            at_s = now_s if self._waited_s is None else self._waited_s
-            self._log.append(row, utc - timedelta(seconds=now_s - at_s))
+            self._log.append(row, self._row_utc(row, self._now_s, self._now_utc))
+
+    def _row_utc(self, row: Mapping[str, float], now_s: float, utc: datetime) -> datetime:
+        """Give the time of day of a row, from that of a later moment of the run's own time."""
+        return utc - timedelta(seconds=now_s - self._row_time_s(row, now_s))
+
+    def _row_time_s(self, row: Mapping[str, float], now_s: float) -> float:
+        """Give the run's own time of a row; the first is taken to be logged at once."""
+        if self._log_zero_s is None:
+            self._log_zero_s = now_s - row["time_s"]
+        return self._log_zero_s + row["time_s"]
 
     def _watch_clock(self) -> None:
         """Say when the computer's clock of day was set; the run's time does not heed it."""
-        self._waited_s = self._now_s
         if not self._is_live:
             return
         moment = self.clock()
