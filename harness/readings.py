@@ -307,6 +307,19 @@ def judged(readings: Iterable[Reading], limits: Iterable[Limit]) -> tuple[Readin
     return tuple(given)
 
 
+def limit_json(limit: Limit) -> dict[str, Any]:
+    """Give a limit as JSON keeps it; where it is written is part of it."""
+    return {
+        "reading": limit.reading,
+        "unit": limit.unit,
+        "source": limit.source,
+        "minimum": limit.minimum,
+        "maximum": limit.maximum,
+        "allowed": list(limit.allowed),
+        "where": {k: list(v) if isinstance(v, tuple) else v for k, v in limit.where.items()},
+    }
+
+
 def reading_json(reading: Reading) -> dict[str, Any]:
     """JSON form of a reading, as promised in DESIGN section 6."""
     return {

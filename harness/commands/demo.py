@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from harness.procedures.acceptance import Extent
+    from harness.describe import Plan
 
 UNITS = ("frost-watch-2", "frost-watch-1")
 
@@ -25,18 +25,18 @@ def demo(
     The second unit is meant to fail; the exit status is 0 all the same.
     """
     from harness.commands.words import dated_folder
-    from harness.procedures.acceptance import SHORT
+    from harness.describe import load_plan
 
-    demonstrate(out or dated_folder("demo"), SHORT)
+    demonstrate(out or dated_folder("demo"), load_plan("short").doing(["battery"]))
 
 
-def demonstrate(folder: Path, extent: Extent) -> None:
+def demonstrate(folder: Path, plan: Plan) -> None:
     """Accept the units of the demonstration, compare them, and say what was found and where.
 
     Parameters
     ----------
     folder : for everything that is left; new or empty
-    extent : how much each acceptance does
+    plan : of each acceptance
     """
     from rich.console import Console
 
@@ -59,7 +59,7 @@ def demonstrate(folder: Path, extent: Extent) -> None:
             unit = load_unit(example_path(f"{name}.toml"))
             watcher.say(f"\nUnit {number} of {len(UNITS)}: {unit.name}")
             on_it = bench.with_simulated_unit(name)
-            accepted.append(accept(unit, on_it, folder / name, watcher, extent))
+            accepted.append(accept(unit, on_it, folder / name, watcher, plan))
         watcher.step("Report")
         first, second = (done.run for done in accepted)
         comparison = compare_runs(first, second, first.unit["name"], second.unit["name"])

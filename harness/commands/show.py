@@ -59,8 +59,24 @@ def print_run(run: Run, console: Console) -> None:
         [r for r in readings if r.value is None and any(one.applies_to(r) for one in wanting)],
         console,
     )
+    print_open_points(run, console)
     if run.notes:
         say(console, run.notes)
+
+
+def print_open_points(run: Run, console: Console) -> None:
+    """Print what would decide what is undecided, and what repeated steps had found before."""
+    from harness.report.deciding import deciding_in_words
+    from harness.results.judgement import judgement_of
+
+    for row in judgement_of(run).rows:
+        title = title_of(row.reading.name)
+        for sentence in deciding_in_words(row):
+            say(console, f"Undecided: {title}: {sentence}")
+        for earlier in row.earlier:
+            under = conditions_in_words(earlier.conditions)
+            where = f" ({under})" if under else ""
+            say(console, f"Earlier: {title}{where}: {in_words(earlier)}, before it was repeated.")
 
 
 def _print_measured(

@@ -27,6 +27,7 @@ from harness.describe.examples import EXAMPLES, example_path
 from harness.describe.level_chains import LevelBox, LevelChain, LevelWire, level_chains
 from harness.describe.level_plan import LevelLine, LevelPlan, level_plan
 from harness.describe.path import PathElement
+from harness.describe.plan import PLANS, Plan, load_plan, plan_from, plan_path
 from harness.describe.receiver import InputReceiver, OutputReceiver, Receiver
 from harness.describe.unit import Battery, Unit, load_unit, unit_from
 
@@ -35,6 +36,7 @@ __all__ = [
     "CHEMISTRIES",
     "EXAMPLES",
     "LOCAL_RULES",
+    "PLANS",
     "Battery",
     "Bench",
     "CalibrationFile",
@@ -54,6 +56,7 @@ __all__ = [
     "MeterDescription",
     "OutputReceiver",
     "PathElement",
+    "Plan",
     "Receiver",
     "ReceiverCalibration",
     "SimulatedDescription",
@@ -67,7 +70,10 @@ __all__ = [
     "level_plan",
     "load_bench",
     "load_calibration",
+    "load_plan",
     "load_unit",
+    "plan_from",
+    "plan_path",
     "same_gain",
     "same_tone",
     "unit_from",

@@ -126,15 +126,20 @@ class LimitRow(Description):
             guess = nearest(self.reading, TERMS)
             hint = f'; did you mean "{guess}"?' if guess else ""
             refuse(f"reading = {shown(self.reading)} is not in the vocabulary{hint}")
-        if self.unit != term.unit:
+        wanted = self._unit(term.unit)
+        if self.unit != wanted:
             written = f"unit = {shown(self.unit)}" if self.unit else "has no unit"
-            refuse(f"{written}, but {self.reading} is in {shown(term.unit)}")
+            refuse(f"{written}, but {self.reading} is in {shown(wanted)}")
         if self.reading == "keying_state":
             self._state()
         else:
             self._number()
         self._conditions()
         return self
+
+    def _unit(self, reading_unit: str) -> str:
+        """Give the unit that minimum and maximum have to be in."""
+        return reading_unit
 
     def _state(self) -> None:
         if not self.allowed or self.minimum is not None or self.maximum is not None:
@@ -233,6 +238,12 @@ class Unit(Description):
             if knob is not None and knob not in self.knob_positions:
                 refuse(f"a limit of {row.reading} is for knob {shown(knob)}, not in knob_positions")
         return self
+
+    @property
+    def used_knob(self) -> str | None:
+        """Position that the unit is used at: the marked one, else the middle one."""
+        positions = self.knob_positions
+        return self.marked_knob or (positions[len(positions) // 2] if positions else None)
 
     @property
     def limits(self) -> tuple[Limit, ...]:

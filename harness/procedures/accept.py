@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from harness import __version__
 from harness.describe import Bench, LevelPlan, Unit, cautions_for, level_plan
+from harness.describe.plan import Plan
 from harness.devices import Operator
 from harness.errors import BadInput, HarnessError
-from harness.procedures.acceptance import SHORT, Extent, acceptance
 from harness.procedures.aligning import align_again, align_first, not_aligned_again
 from harness.procedures.entries import Entries
-from harness.procedures.journal import JOURNAL_NAME, Journal
+from harness.procedures.journal import JOURNAL_NAME, LIMITS, Journal
 from harness.procedures.looking import look_first
+from harness.procedures.planned import arranged, planned
 from harness.procedures.runner import LOG_NAME, Runner, Watcher
+from harness.procedures.said import NOTHING_SAID, Said, session_of
 from harness.procedures.steps import Procedure
 from harness.procedures.unfinished import set_aside
 from harness.procedures.wiring import OpenBench, open_bench
@@ -27,13 +30,17 @@ from harness.readings import (
     Findings,
     Limit,
     judged,
+    limit_json,
     not_measured,
     unanswered,
 )
 from harness.recordings.files import make_folder
 from harness.report.wording import quantity
+from harness.report.write import REPORT_NAME
 from harness.results import Run, write_run
 from harness.results.judgement import whole_verdict
+from harness.results.session import steps_of
+from harness.vocabulary import TERMS
 
 RESULTS_NAME = "results.h5"
 ENTRIES_NAME = "entries.csv"
@@ -54,13 +61,15 @@ def accept(
     bench: Bench,
     folder: Path,
     watcher: Watcher,
-    extent: Extent = SHORT,
+    plan: Plan,
     operator: Operator | None = None,
     *,
     resume: bool = False,
     go_on_with: str = "",
+    repeat: Sequence[str] = (),
+    said: Said = NOTHING_SAID,
 ) -> Performed:
-    """Run an acceptance and write its results file, also when it ends early.
+    """Run an acceptance by a plan and write its results file, also when it ends early.
 
     However it ends, what is done is done: resumed, it goes on at the step that was not finished.
 
@@ -69,10 +78,13 @@ def accept(
     unit, bench : descriptions; the unit names its knob positions
     folder : for recordings, logs and results; new or empty, or that of the run to resume
     watcher : is told the level plan and the cautions, then how it goes
-    extent : how much is done
+    plan : what is done, without the optional steps that nobody asked for
     operator : is asked where the bench is set or read by hand; what is typed is kept in the folder
-    resume : go on with the run in the folder, with the same unit, bench and extent
+    resume : go on with the run in the folder, with the same unit, bench and plan; only limits may
+        be others
     go_on_with : what the user types to do that, for whoever ends early; empty: nothing is said
+    repeat : names of steps to be done once more, after all others; what they found before is kept
+    said : who measures, under what, and photos; a run that is done takes these as well
 
     Raises
     ------
@@ -81,30 +93,64 @@ def accept(
         nothing to resume, or something was set otherwise then.
     HardwareFault : a device failed; what was measured until then is in the results file.
     """
-    settings = {"unit": unit.plain(), "bench": bench.plain(), "extent": asdict(extent)}
+    limits = plan.limits_for(unit)
+    settings = {
+        "unit": {key: held for key, held in unit.plain().items() if key != LIMITS},
+        "bench": bench.plain(),
+        "plan": plan.done(),
+        LIMITS: [limit_json(limit) for limit in limits],
+    }
+    said.require_sound()
+    for name in repeat:
+        _require_repeatable(plan, name)
     if resume:
-        journal = Journal.of(folder, settings)
+        more = bool(repeat) or said.is_anything
+        journal = Journal.of(folder, settings, opens_again=more)
     else:
         require_empty(folder)
         journal = Journal.new(folder, settings)
-    if not unit.knob_positions:
-        raise BadInput(
-            "knob_positions is missing",
-            unit.name,
-            "Name the knob's positions from loose to tight, as marked on the unit.",
-        )
+    plan.require_fit(unit)
     return perform(
         unit,
         bench,
         folder,
         watcher,
-        acceptance(unit, extent),
+        planned(unit, plan, [*journal.repeats, *repeat]),
         title=f"Acceptance of {unit.name}",
-        name="short acceptance" if extent.is_short else "acceptance",
+        name=plan.name,
         operator=operator,
         journal=journal,
         go_on_with=go_on_with,
+        by=Asked(plan=plan, limits=limits, repeat=tuple(repeat), said=said),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What an acceptance is asked for beside its steps."""
+
+    plan: Plan
+    limits: tuple[Limit, ...]
+    repeat: tuple[str, ...] = ()
+    said: Said = NOTHING_SAID
+
+    def cautions(self, unit: Unit) -> tuple[str, ...]:
+        """Tell what of the plan does not reach this unit, and what the plan says itself."""
+        silent = tuple(
+            f"The plan has limits for {TERMS[name].title.lower()}, and none for"
+            f" {unit.transmit_hz / 1e6:.4f} MHz and {unit.rated_power_w:g} W."
+            for name in self.plan.silent_for(unit)
+        )
+        return (*((self.plan.note,) if self.plan.note else ()), *silent)
+
+
+def _require_repeatable(plan: Plan, name: str) -> None:
+    if plan.step(name).procedure == "battery":
+        raise BadInput(
+            "a run has one battery log, so its battery run is not repeated",
+            "--repeat",
+            "Start a new run for it.",
+        )
 
 
 def perform(
@@ -121,6 +167,7 @@ def perform(
     journal: Journal | None = None,
     go_on_with: str = "",
     hears: bool = False,
+    by: Asked | None = None,
 ) -> Performed:
     """Perform a procedure on a bench and write its results file, also when it ends early.
 
@@ -132,6 +179,7 @@ def perform(
     is_whole : whether a limit that nothing was measured for counts against the unit
     journal : of the run that it goes on with; without one the run is new
     hears : whether it takes the receiver's audio from the sound card
+    by : what an acceptance is asked for
 
     Raises
     ------
@@ -170,6 +218,7 @@ def perform(
             is_whole=is_whole,
             journal=journal,
             go_on_with=go_on_with,
+            by=by,
         )
 
 
@@ -187,11 +236,18 @@ def _performed(
     is_whole: bool,
     journal: Journal,
     go_on_with: str,
+    by: Asked | None,
 ) -> Performed:
     """Run a procedure on an open bench, and write what came of it."""
     cautions = (*cautions, *look_first(opened.source, bench, unit, watcher))
     _make(folder)
     _begin(opened, folder, watcher, journal)
+    if by is not None:
+        cautions = (*cautions, *by.cautions(unit))
+        for step in by.repeat:
+            journal.repeat(step)
+        for entry in by.said.entries(folder):
+            journal.say(entry)
     for what, identity in opened.identities.items():
         watcher.say(f"{what}: {identity}")
     for caution in opened.cautions:
@@ -218,10 +274,11 @@ def _performed(
             watcher.say(_going_on(go_on_with, runner))
         raise
     finally:
+        findings, earlier, session = _as_found(runner, journal, by, is_done=not note)
         run = judged_run(
             unit,
             bench,
-            runner.findings,
+            findings,
             title=title,
             procedure=name,
             source=opened.kind,
@@ -235,6 +292,9 @@ def _performed(
             notes=" ".join([*journal.remarks, *([note] if note else [])]),
             instruments=opened.identities,
             is_whole=is_whole,
+            limits=None if by is None else by.limits,
+            earlier=earlier,
+            session=session,
         )
         if runner.findings:
             _write(path, run, watcher, is_ending_early=bool(note))
@@ -252,9 +312,21 @@ def _write(path: Path, run: Run, watcher: Watcher, *, is_ending_early: bool) -> 
         watcher.say(f"The results were not written: {error} The log and the journal are kept.")
 
 
+def _as_found(
+    runner: Runner, journal: Journal, by: Asked | None, *, is_done: bool
+) -> tuple[list[Findings], tuple[Findings, ...], dict[str, Any]]:
+    """Give the findings that stand, those that were before them, and what was said of the run."""
+    session = session_of(journal.said)
+    if by is None:
+        return runner.findings, (), session
+    found = arranged(by.plan, runner.marks, runner.findings, is_done=is_done)
+    session["plan"] = {"name": by.plan.name, "steps": list(found.steps)}
+    return list(found.findings), found.earlier, session
+
+
 def _begin(opened: OpenBench, folder: Path, watcher: Watcher, journal: Journal) -> None:
     """Begin the journal, or take up an earlier one: what is not finished is set aside."""
-    resumes = journal.resumes
+    resumes, had_ended = journal.resumes, journal.has_ended
     devices = dict(opened.identities)
     devices.update((role, info.hardware) for role, info in opened.source.streams.items())
     journal.begin(devices)
@@ -263,10 +335,14 @@ def _begin(opened: OpenBench, folder: Path, watcher: Watcher, journal: Journal) 
     if opened.kind == "simulated":
         journal.without_log()
     left = [RESULTS_NAME, *([] if journal.has_log else [LOG_NAME])]
-    aside = set_aside(folder, journal.takes, left)
+    if had_ended:
+        # A report belongs to the results that it tells of.
+        left += [path.name for path in folder.glob(f"{Path(REPORT_NAME).stem}.*")]
+    aside = set_aside(folder, journal.takes, left, "earlier" if had_ended else "unfinished")
     watcher.say(f"Going on: {len(journal.takes)} takes are done.")
     if aside is not None:
-        watcher.say(f"What was begun and not finished is kept in {aside}.")
+        what = "The results so far are" if had_ended else "What was begun and not finished is"
+        watcher.say(f"{what} kept in {aside}.")
 
 
 def _going_on(go_on_with: str, runner: Runner) -> str:
@@ -333,13 +409,16 @@ def judged_run(
     notes: str,
     instruments: Mapping[str, str] | None = None,
     is_whole: bool = True,
+    limits: tuple[Limit, ...] | None = None,
+    earlier: tuple[Findings, ...] = (),
+    session: Mapping[str, Any] | None = None,
 ) -> Run:
-    """Judge findings by the unit's limits and make a run of them.
+    """Judge findings by limits, the unit file's unless others are given, and make a run of them.
 
     A limit that no reading answers becomes a reading that was not measured, so that it shows
     and the verdict of the whole is not better for it; unless only a part was asked for.
     """
-    limits = unit.limits
+    limits = unit.limits if limits is None else limits
     if not is_whole:
         found = [reading for each in findings for reading in each.readings]
         limits = tuple(limit for limit in limits if not unanswered((limit,), found))
@@ -351,14 +430,17 @@ def judged_run(
     )
     if missing:
         given.append(Findings(kind="not measured", readings=missing))
-    return Run(
+    run = Run(
         title=title,
         procedure=procedure,
         unit=unit.plain(),
-        bench={**bench.plain(), **({"instruments": dict(instruments)} if instruments else {})},
+        bench={
+            **bench.plain(),
+            **({"instruments": dict(instruments)} if instruments else {}),
+            **({"operator": session["operator"]} if session and "operator" in session else {}),
+        },
         limits=limits,
         findings=tuple(given),
-        verdict=whole_verdict(limits, readings),
         started_utc=started,
         ended_utc=datetime.now(UTC),
         software={
@@ -369,4 +451,7 @@ def judged_run(
         cautions=cautions,
         notes=notes,
         source=source,
+        earlier=earlier,
+        session=dict(session or {}),
     )
+    return replace(run, verdict=whole_verdict(limits, readings, steps_of(run)))

@@ -1,7 +1,6 @@
-"""A short acceptance: carrier, audio, timing, squelch at the knob positions, sensitivity, battery.
+"""What a plan's steps are made of: carrier, keyings, spectrum, squelch, sensitivity, battery.
 
-The order serves the later steps: hang time is known before falling sweeps must outlast it, and
-each position's region is found by a coarse sweep before the fine ones.
+``planned.py`` puts them one behind the other as a plan says.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from harness.describe import Unit
-from harness.measure.setup import NO_SIGNAL
+from harness.measure.setup import NO_SIGNAL, Options
 from harness.procedures.battery_run import INTERVAL_S, battery_run
 from harness.procedures.steps import (
     Measure,
@@ -29,6 +28,10 @@ TEST_TONE_HZ = 1000.0
 STANDARD_SHARE = 0.6
 """Standard test modulation: 1 kHz at 60 % of rated deviation (DESIGN section 3; common
 practice)."""
+BANDWIDTH_TONE_HZ = 2500.0
+"""47 CFR 2.1049(c)(1), 2020 edition, read."""
+SETTLES_S = 0.5
+"""Without a signal about a key-up and a drop. Chosen."""
 STRONG_DBM = -80.0
 """Full quieting for any unit that works. Chosen."""
 COARSE_STEP_DB = 2.0
@@ -49,68 +52,48 @@ RETURNS = 2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Extent:
-    """How much of each thing an acceptance does; less of it widens U, and nothing else changes.
+    """How much of each thing a step does; less of it widens U, and nothing else changes.
 
     Parameters
     ----------
+    carrier_s : of a strong signal, for carrier and audio
+    spectrum_s : of a strong signal, for the spectrum
     keyings : for attack and hang time
     search_dbm : lowest and highest level at which the squelch's region is looked for
     quiet_s : without a signal at each knob position, for false keying
     sweeps : up and down at each knob position
     sensitivity_dbm : lowest and highest level of the sweep of SINAD
-    battery : whether the unit's battery is run down, which takes its hours on a real bench
     battery_interval_s : between two samples of the battery run
     """
 
+    carrier_s: float = 3.5
+    spectrum_s: float = 4.0
     keyings: int = 6
     search_dbm: tuple[float, float] = (-128.0, -98.0)
     quiet_s: float = 4.0
     sweeps: int = 5
     sensitivity_dbm: tuple[float, float] = (-124.0, -110.0)
-    battery: bool = True
     battery_interval_s: float = INTERVAL_S
-
-    @property
-    def is_short(self) -> bool:
-        """Whether it is the short one, with its battery run or without."""
-        return replace(self, battery=True) == SHORT
 
 
 SHORT = Extent()
-"""What the short acceptance does. Chosen."""
+"""What is done where a plan says nothing else. Chosen."""
 
 
-def acceptance(unit: Unit, extent: Extent) -> Procedure:
-    """Yield the steps of an acceptance.
-
-    Parameters
-    ----------
-    unit : description; names its knob's positions from loose to tight. Carrier and timing are
-        measured at the marked one, sensitivity at the loosest, where the squelch does not get
-        in the way
-    extent : how much of each
-    """
-    positions = unit.knob_positions
-    marked = unit.marked_knob or positions[len(positions) // 2]
-    deviation_hz = STANDARD_SHARE * unit.rated_deviation_hz
-    yield TurnKnob(position=marked)
-    yield from carrier_take(deviation_hz)
-    hang_s = yield from keyings(deviation_hz, extent)
-    for position in positions:
-        yield from squelch_sweeps(position, hang_s, extent)
-    yield TurnKnob(position=positions[0])
-    yield from sensitivity_sweep(deviation_hz, extent)
-    yield TurnKnob(position=marked)
-    if extent.battery and unit.battery is not None:
-        yield from battery_run(
-            unit.battery,
-            level_port_dbm=STRONG_DBM,
-            deviation_hz=deviation_hz,
-            interval_s=extent.battery_interval_s,
-        )
+def battery_down(unit: Unit, extent: Extent) -> Procedure:
+    """Yield the steps of running the unit's battery down; nothing where it names none."""
+    if unit.battery is None:
+        yield Say(text=f"{unit.name} names no battery: no battery run.")
+        return
+    yield from battery_run(
+        unit.battery,
+        level_port_dbm=STRONG_DBM,
+        deviation_hz=STANDARD_SHARE * unit.rated_deviation_hz,
+        interval_s=extent.battery_interval_s,
+    )
 
 
-def carrier_take(deviation_hz: float) -> Procedure:
+def carrier_take(deviation_hz: float, extent: Extent = SHORT) -> Procedure:
     """Yield the steps of carrier and audio, with standard test modulation at a strong signal."""
     yield Record(
         take="carrier",
@@ -118,7 +101,7 @@ def carrier_take(deviation_hz: float) -> Procedure:
         stimuli=(
             Stimulus(duration_s=0.5, level_port_dbm=None),
             Stimulus(
-                duration_s=3.5,
+                duration_s=extent.carrier_s,
                 level_port_dbm=STRONG_DBM,
                 tone_hz=TEST_TONE_HZ,
                 deviation_hz=deviation_hz,
@@ -128,6 +111,34 @@ def carrier_take(deviation_hz: float) -> Procedure:
     )
     yield Measure(kind="carrier", take="carrier", roles=("output",))
     yield Measure(kind="audio", take="carrier")
+
+
+def spectrum_take(unit: Unit, extent: Extent, mask: str | None) -> Procedure:
+    """Yield the steps of the spectrum, a key-up and a drop in it, at the rated deviation.
+
+    Notes
+    -----
+    The tone is that of 47 CFR 2.1049(c)(1), 2.5 kHz; its level, 16 dB above half of the modulation,
+    no receiver lets through: the rated deviation is what a repeater is sent at most.
+    """
+    off = Stimulus(duration_s=SETTLES_S, level_port_dbm=None)
+    yield Record(
+        take="spectrum",
+        title="Spectrum at the rated deviation, a key-up and a drop",
+        stimuli=(
+            off,
+            Stimulus(
+                duration_s=extent.spectrum_s,
+                level_port_dbm=STRONG_DBM,
+                tone_hz=BANDWIDTH_TONE_HZ,
+                deviation_hz=unit.rated_deviation_hz,
+                label="rated deviation",
+            ),
+            replace(off, duration_s=DEFAULT_HANG_S + SETTLES_S),
+        ),
+        roles=("output",),
+    )
+    yield Measure(kind="spectrum", take="spectrum", roles=("output",), options=Options(mask=mask))
 
 
 def keyings(deviation_hz: float, extent: Extent) -> Generator[Step, Any, float]:

@@ -8,12 +8,16 @@ Takes are on the disk; they are measured again, which gives the same bits.
 ==========  =====================================================================================
 line        holds
 ==========  =====================================================================================
-settings    unit, bench, extent, devices; a run with others is another run
+settings    unit, bench, plan, devices; a run with others is another run; and the limits, which
+            may change: nothing is measured otherwise for them
 step        a digest of the step, ``gave``, ``at_s`` (the run's own time), and when that was by
             both clocks: ``utc``; ``counted_s`` since the start of the computer named by ``boot``
 pause       how long nothing was done, and at which time of the run
 remark      something else that is to be known of the whole
 ended       the whole is done
+repeat      name of a step of the plan that was asked for once more
+said        what somebody said of the run: who, how warm, a note, a photo; with its time
+limits      the limits that hold since a resume
 ==========  =====================================================================================
 """
 
@@ -39,6 +43,7 @@ JOURNAL_NAME = "journal.jsonl"
 FORM = 2
 READ_FORMS = (1, 2)
 """The first had no ``counted_s`` and ``boot``."""
+LIMITS = "limits"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +81,11 @@ class Journal:
         self.pauses: list[str] = []
         self.remarks: list[str] = []
         self.has_ended = False
+        self.repeats: list[str] = []
+        self.said: list[dict[str, Any]] = []
         self.started = datetime.now(UTC)
         self._resumed = False
+        self._newer_limits: Any = None
 
     @classmethod
     def new(cls, folder: Path, settings: Mapping[str, Any]) -> Journal:
@@ -85,13 +93,14 @@ class Journal:
         return cls(AppendedLines(folder / JOURNAL_NAME), _plain(settings))
 
     @classmethod
-    def of(cls, folder: Path, settings: Mapping[str, Any]) -> Journal:
+    def of(cls, folder: Path, settings: Mapping[str, Any], *, opens_again: bool = False) -> Journal:
         """Read the journal of a run that ended early, to go on.
 
         Parameters
         ----------
         folder : of the run
-        settings : of now; they have to be those of then
+        settings : of now; they have to be those of then, but for ``limits``
+        opens_again : also where the whole is done, since there is more to be done or said
 
         Raises
         ------
@@ -103,6 +112,8 @@ class Journal:
             raise BadInput("holds no run to go on with", str(folder), "Check the name.")
         journal = cls(AppendedLines(path), _plain(settings))
         then = journal._read()
+        limits, now = then.pop(LIMITS, None), settings.get(LIMITS)
+        journal._settings = {k: v for k, v in journal._settings.items() if k != LIMITS}
         changed = next(differences(then, journal._settings), None)
         if changed is not None:
             raise BadInput(
@@ -110,8 +121,10 @@ class Journal:
                 str(folder),
                 "Put it back as it was, or start anew in another folder.",
             )
+        if limits != _plain({LIMITS: now})[LIMITS]:
+            journal._newer_limits = now
         journal._settings = then
-        if journal.has_ended:
+        if journal.has_ended and not opens_again:
             raise BadInput("the run is done", str(folder), "There is nothing left to go on with.")
         return journal
 
@@ -167,6 +180,7 @@ class Journal:
             self._put({**begun, "settings": self._settings})
             return
         self._resumed = True
+        self.has_ended = False
         changed = next(differences(self._settings["devices"], dict(devices)), None)
         if changed is not None:
             raise BadInput(
@@ -174,6 +188,9 @@ class Journal:
                 str(self._lines.path.parent),
                 "Connect what was there, or start anew in another folder.",
             )
+        if self._newer_limits is not None:
+            self._put({LIMITS: self._newer_limits})
+            self.remark("The limits were changed before the run went on.")
 
     def without_log(self) -> None:
         """Forget the battery run: a simulated battery does not outlive its process."""
@@ -219,6 +236,17 @@ class Journal:
         self._put({"step": asdict(done)})
         self._done.append(done)
         self._next = len(self._done)
+
+    def repeat(self, step: str) -> None:
+        """Write down that a step of the plan is to be done once more."""
+        self._put({"repeat": step})
+        self.repeats.append(step)
+
+    def say(self, entry: Mapping[str, Any]) -> None:
+        """Write down what somebody said of the run, with its time."""
+        timed = {"utc": utc_text(datetime.now(UTC)), **entry}
+        self._put({"said": timed})
+        self.said.append(timed)
 
     def paused(self, passed: Passed, at_s: float, *, is_counted: bool) -> None:
         """Write down that nothing was done for a while, and whether that counts as run time."""
@@ -267,6 +295,15 @@ class Journal:
                     self.remarks.append(entry["pause"])
                 elif "remark" in entry:
                     self.remarks.append(entry["remark"])
+                elif "repeat" in entry:
+                    self.repeats.append(str(entry["repeat"]))
+                    self.has_ended = False
+                elif "said" in entry:
+                    self.said.append(dict(entry["said"]))
+                    self.has_ended = False
+                elif LIMITS in entry:
+                    settings[LIMITS] = entry[LIMITS]
+                    self.has_ended = False
                 else:
                     self.has_ended = bool(entry["ended"])
         except (ValueError, TypeError, KeyError, AttributeError):

@@ -35,6 +35,7 @@ from harness.procedures.journal import Done, Journal, supply_of
 from harness.procedures.looking import TakesWatched
 from harness.procedures.recording import open_writers
 from harness.procedures.steps import (
+    Begin,
     EnableTransmitter,
     Follow,
     HoldKey,
@@ -66,6 +67,7 @@ from harness.recordings import (
     read_log,
     write_collection,
 )
+from harness.recordings.utc import utc_text
 
 SIMULATED_DAY = datetime(2026, 1, 1, tzinfo=UTC)
 """When a simulated bench is opened. Chosen."""
@@ -91,6 +93,16 @@ class Watcher(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """Where a step of the plan began: at which of the findings, and when."""
+
+    step: str
+    attempt: int
+    first: int
+    begun_utc: str
+
+
 @dataclass(slots=True)
 class Runner:
     """Performs procedures on an open bench and collects what is found.
@@ -105,6 +117,7 @@ class Runner:
     findings : what was found, in order. recorded : takes of this run that are whole
     journal : of what is done; without, nothing is kept of it
     clock : tells the time of day, and that by a clock that nobody sets
+    marks : where the steps of the plan began, in order
     """
 
     open_bench: OpenBench
@@ -119,6 +132,7 @@ class Runner:
     held: bool = False
     takes: TakesWatched = field(default_factory=TakesWatched)
     journal: Journal | None = None
+    marks: list[Mark] = field(default_factory=list)
     at: str = "the beginning"
     clock: Callable[[], Moment] = moment_now
     _kept: dict[int, Measure] = field(default_factory=dict)
@@ -180,6 +194,8 @@ class Runner:
         """Give what a step gave that is done; takes are measured again."""
         gave = done.gave
         match step:
+            case Begin():
+                self._begin(step, gave)
             case TurnKnob():
                 self.knob = step.position
             case EnableTransmitter():
@@ -258,6 +274,17 @@ class Runner:
         """The run's own time, by a clock that nobody sets; what a run stood still counts in it."""
         return self._base_s + self.open_bench.waiter.now_s
 
+    def _begin(self, step: Begin, begun_utc: str) -> str:
+        self.marks.append(
+            Mark(
+                step=step.step,
+                attempt=step.attempt,
+                first=len(self.findings),
+                begun_utc=begun_utc,
+            )
+        )
+        return begun_utc
+
     def _turn(self, position: str) -> None:
         self._until_done(lambda: self.open_bench.knob.turn_knob(position))
 
@@ -279,6 +306,8 @@ class Runner:
 
     def _perform(self, step: Step) -> Any:
         match step:
+            case Begin():
+                return self._begin(step, utc_text(self.clock().utc))
             case Say():
                 self.watcher.say(step.text)
             case EnableTransmitter():

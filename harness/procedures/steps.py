@@ -36,6 +36,14 @@ class Stimulus:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Begin:
+    """Begin a step of the plan, for the first time or once more. Gives when, in UTC."""
+
+    step: str
+    attempt: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Say:
     """Tell the operator something. Gives nothing."""
 
@@ -212,7 +220,8 @@ class MeasureLog:
 
 
 Step = (
-    Say
+    Begin
+    | Say
     | TurnKnob
     | EnableTransmitter
     | HoldKey

@@ -13,7 +13,9 @@ ROLES = ("input", "output", "audio")
 PART = ".part"
 
 
-def set_aside(folder: Path, takes: Iterable[str], whole: Iterable[str]) -> Path | None:
+def set_aside(
+    folder: Path, takes: Iterable[str], whole: Iterable[str], name: str = "unfinished"
+) -> Path | None:
     """Move recordings of no finished take, and other files, into a folder of their own.
 
     Parameters
@@ -21,6 +23,7 @@ def set_aside(folder: Path, takes: Iterable[str], whole: Iterable[str]) -> Path 
     folder : of the run
     takes : those that are finished
     whole : names of further files in the folder that are not
+    name : of the new folder, before its number
 
     Returns
     -------
@@ -47,7 +50,7 @@ def set_aside(folder: Path, takes: Iterable[str], whole: Iterable[str]) -> Path 
     files += [path for path in (folder / name for name in whole) if path.exists()]
     if not files:
         return None
-    names = (folder / f"unfinished-{number}" for number in count(1))
+    names = (folder / f"{name}-{number}" for number in count(1))
     aside = next(name for name in names if not name.exists())
     try:
         for path in sorted(files):

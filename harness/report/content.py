@@ -17,6 +17,7 @@ from harness.report.compared import ComparedRuns, compared, number_of
 from harness.report.drawing import Figure
 from harness.report.figures import figures_of
 from harness.report.receiver_figures import receiver_figures
+from harness.report.sessions import session_in_words
 from harness.report.sweeps import SweepTable, sweep_table, swept
 from harness.report.wording import (
     TIE,
@@ -334,6 +335,7 @@ def _particulars(run: Run) -> Iterable[tuple[str, str]]:
     day = f"{run.started_utc:%Y-%m-%d} "
     yield "Measured", f"{start.removesuffix(' UTC')} to {end.removeprefix(day)}"
     yield "Procedure", run.procedure
+    yield from session_in_words(run)
     for key, word in (("operator", "Measured by"), ("place", "Where")):
         if bench.get(key):
             yield word, str(bench[key])

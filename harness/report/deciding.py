@@ -36,6 +36,11 @@ def _sentence(one: Deciding, row: Row) -> str:
             "No uncertainty is declared of what it rests on: declare it in the bench file, or"
             " calibrate."
         )
+    if one.way == "receiver":
+        return (
+            "The receiver's own noise or image hides the answer: one with more range, or a notch"
+            " at the carrier before it, would decide it."
+        )
     if reading.bound is not None:
         return (
             f"Only a bound of {title_of(reading.name).lower()} is known: it decides nothing here."

@@ -22,10 +22,12 @@ from typing import Literal
 from harness.readings import UNCALIBRATED, Limit, Reading, ends, judge
 from harness.uncertainty import Contribution, garwood_interval, merge
 
-Way = Literal["averaging", "calibration", "declaring", "watching", "neither"]
+Way = Literal["averaging", "calibration", "declaring", "watching", "receiver", "neither"]
 
 MOST_TIMES = 1000.0
 """Of more averaging than so many times nobody is told: it is out of reach. Chosen."""
+FLOOR = "floor"
+"""The flag of a reading that the receiver's own noise or image could explain."""
 RATE = "false_keying_rate"
 """A count in a time: longer watching is its averaging."""
 
@@ -38,7 +40,8 @@ class Deciding:
     ----------
     way : "averaging" or "watching": ``times`` as much as now; "calibration": ``part`` has to come
         down to ``needed_uncertainty``; "declaring": the bench declares no uncertainty of what the
-        value rests on; "neither": the value lies too near to the limit for any of these
+        value rests on; "receiver": its own noise or image hides the answer; "neither": the value
+        lies too near to the limit for any of these
     distance : of the value from the limit, in the reading's unit, 0 or more
     times : how many times as many readings, sweeps or hours, above 1
     count : how many in all, where the reading says how many it rests on now
@@ -113,6 +116,8 @@ def _deciding(reading: Reading, limit: Limit) -> list[Deciding]:
     distance = abs(edge - value)
     if UNCALIBRATED in reading.flags:
         return [Deciding(way="declaring", distance=distance)]
+    if FLOOR in reading.flags:
+        return [Deciding(way="receiver", distance=distance)]
     if reading.bound is not None:
         return [Deciding(way="neither", distance=distance)]
     if reading.name == RATE:

@@ -11,14 +11,17 @@ import pytest
 
 import harness.describe
 from harness.commands import demo as command
-from harness.describe import load_unit
-from harness.procedures.acceptance import Extent
+from harness.describe import load_plan, load_unit
 from harness.procedures.journal import JOURNAL_NAME
 from harness.results import read_run
 
 pytestmark = pytest.mark.slow(reason="two units are accepted, at sample level, once for all")
-LITTLE = Extent(
-    keyings=2, search_dbm=(-122.0, -114.0), quiet_s=0.5, sweeps=1, sensitivity_dbm=(-116.0, -113.0)
+LITTLE = (
+    load_plan("short")
+    .doing(["battery"])
+    .altered(
+        keyings=2, search_dbm=(-122.0, -114.0), quiet_s=0.5, sweeps=1, levels_dbm=(-116.0, -113.0)
+    )
 )
 SMALLER = {"knob_positions": ("12:00",), "battery": None}
 TAKES = ("carrier", "sensitivity", "squelch-1200", "squelch-1200-search", "timing")
@@ -128,7 +131,7 @@ def test_what_was_keyed_before_a_take_is_not_held_against_it(demo) -> None:
     (hang,) = (
         r for r in timing[1].readings if r.name == "hang_time" and r.conditions.get("method")
     )
-    assert hang.count == LITTLE.keyings
+    assert hang.count == LITTLE.step("keying").keyings
     assert timing[1].cautions == ()
 
 

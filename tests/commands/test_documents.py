@@ -15,21 +15,24 @@ import pytest
 
 import harness.describe
 from harness.commands import demo as command
-from harness.describe import load_unit
-from harness.procedures.acceptance import Extent
+from harness.describe import load_plan, load_unit
 from harness.results import index
 
 pytestmark = pytest.mark.slow(reason="two units are accepted once for all lines of the documents")
 CHECKOUT = Path(__file__).resolve().parents[2]
 README = CHECKOUT / "README.md"
 DOCUMENTS = (README, *sorted((CHECKOUT / "docs").glob("*.md")), CHECKOUT / "captures/README.md")
-LITTLE = Extent(
-    keyings=2,
-    search_dbm=(-122.0, -114.0),
-    quiet_s=0.5,
-    sweeps=1,
-    sensitivity_dbm=(-119.0, -114.0),
-    battery_interval_s=3600.0,
+LITTLE = (
+    load_plan("short")
+    .doing(["battery"])
+    .altered(
+        keyings=2,
+        search_dbm=(-122.0, -114.0),
+        quiet_s=0.5,
+        sweeps=1,
+        levels_dbm=(-119.0, -114.0),
+        interval_s=3600.0,
+    )
 )
 DEMO = "./scripts/harness demo --out captures/demo"
 ELSEWHERE = {

@@ -10,12 +10,11 @@ import math
 import numpy as np
 import pytest
 
-from harness.describe import load_bench, load_unit
+from harness.describe import load_bench, load_plan, load_unit
 from harness.devices import Role
 from harness.errors import BadInput
 from harness.measure.run import measure_recordings
 from harness.procedures.accept import accept
-from harness.procedures.acceptance import Extent
 from harness.recordings import open_recording, open_take, widen_skew
 from harness.recordings.files import sha512_of
 from tests.instruments.dongle_bench import OFFSET_HZ, RATE_HZ, DongleBench, steady_carrier
@@ -30,13 +29,16 @@ LATER_S = 0.0123456
 SLIPPED = 20
 """Samples by which the output's clock leaps, after PERIOD_S: too few to be seen as a loss."""
 NEAR_S = 0.5e-6
-LITTLE = Extent(
-    keyings=2,
-    search_dbm=(-116.0, -114.0),
-    quiet_s=0.5,
-    sweeps=1,
-    sensitivity_dbm=(-117.0, -114.0),
-    battery=False,
+LITTLE = (
+    load_plan("short")
+    .doing([])
+    .altered(
+        keyings=2,
+        search_dbm=(-116.0, -114.0),
+        quiet_s=0.5,
+        sweeps=1,
+        levels_dbm=(-117.0, -114.0),
+    )
 )
 
 

@@ -10,10 +10,9 @@ and not the sum; states must be the same.
 
 import pytest
 
-from harness.describe import example_path, load_bench, load_unit
+from harness.describe import example_path, load_bench, load_plan, load_unit
 from harness.procedures import accept as accepting
 from harness.procedures.accept import accept
-from harness.procedures.acceptance import Extent
 from harness.procedures.wiring import simulated_bench
 from harness.recordings import open_recording
 from tests.instruments.lockstep import Lockstep, real_bench
@@ -23,13 +22,17 @@ UNIT = load_unit(example_path("frost-watch-2.toml")).model_copy(
     update={"knob_positions": ("9:00", "12:00")}
 )
 BENCH = load_bench(example_path("packing-shed.toml"))
-LITTLE = Extent(
-    keyings=2,
-    search_dbm=(-124.0, -112.0),
-    quiet_s=0.5,
-    sweeps=2,
-    sensitivity_dbm=(-119.0, -114.0),
-    battery_interval_s=3600.0,
+LITTLE = (
+    load_plan("short")
+    .doing(["battery"])
+    .altered(
+        keyings=2,
+        search_dbm=(-124.0, -112.0),
+        quiet_s=0.5,
+        sweeps=2,
+        levels_dbm=(-119.0, -114.0),
+        interval_s=3600.0,
+    )
 )
 
 

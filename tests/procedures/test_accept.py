@@ -11,11 +11,10 @@ from types import SimpleNamespace
 
 import pytest
 
-from harness.describe import example_path, load_bench, load_unit
+from harness.describe import example_path, load_bench, load_plan, load_unit
 from harness.errors import BadInput, HardwareFault, Unsafe
 from harness.procedures import accept as accepting
 from harness.procedures.accept import accept, judged_run
-from harness.procedures.acceptance import Extent
 from harness.procedures.wiring import open_bench
 from harness.readings import Findings, Limit, Reading, not_measured
 from harness.recordings import open_recording
@@ -25,8 +24,12 @@ UNIT = load_unit(example_path("frost-watch-2.toml")).model_copy(
     update={"knob_positions": ("12:00",), "battery": None}
 )
 BENCH = load_bench(example_path("packing-shed.toml"))
-LITTLE = Extent(
-    keyings=2, search_dbm=(-122.0, -116.0), quiet_s=0.5, sweeps=1, sensitivity_dbm=(-118.0, -116.0)
+LITTLE = (
+    load_plan("short")
+    .doing(["battery"])
+    .altered(
+        keyings=2, search_dbm=(-122.0, -116.0), quiet_s=0.5, sweeps=1, levels_dbm=(-118.0, -116.0)
+    )
 )
 
 
@@ -163,7 +166,7 @@ def test_a_run_is_whole_and_a_second_one_leaves_it_alone(notebook, tmp_path) -> 
     assert read_run(done.path).verdict == done.run.verdict
     assert done.run.notes == ""
     assert done.run.source == "simulated"
-    assert done.run.procedure == "acceptance"
+    assert done.run.procedure == "short acceptance, altered"
     kinds = [found.kind for found in done.run.findings]
     assert kinds == ["carrier", "audio", "timing", "timing", "squelch", "audio", "not measured"]
     before = files(folder)

@@ -13,12 +13,11 @@ import numpy as np
 import pytest
 
 from harness.blocks import Block
-from harness.describe import bench_from, example_path, load_bench, load_unit
+from harness.describe import bench_from, example_path, load_bench, load_plan, load_unit
 from harness.devices import StreamInfo
 from harness.errors import BadInput, HardwareFault, Stopped
 from harness.procedures import accept as accepting
 from harness.procedures.accept import accept
-from harness.procedures.acceptance import Extent
 from harness.procedures.entries import Entries
 from harness.procedures.runner import Runner
 from harness.procedures.steps import ReadSupply, Record, Stimulus, TurnKnob
@@ -33,13 +32,17 @@ UNIT = load_unit(example_path("frost-watch-2.toml")).model_copy(
 BENCH = load_bench(example_path("packing-shed.toml"))
 LOSS_DB = 60.0
 """From the generator to the unit's port, as the example bench declares it."""
-LITTLE = Extent(
-    keyings=2,
-    search_dbm=(-122.0, -114.0),
-    quiet_s=0.5,
-    sweeps=1,
-    sensitivity_dbm=(-119.0, -114.0),
-    battery_interval_s=7200.0,
+LITTLE = (
+    load_plan("short")
+    .doing(["battery"])
+    .altered(
+        keyings=2,
+        search_dbm=(-122.0, -114.0),
+        quiet_s=0.5,
+        sweeps=1,
+        levels_dbm=(-119.0, -114.0),
+        interval_s=7200.0,
+    )
 )
 
 

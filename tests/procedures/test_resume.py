@@ -10,11 +10,10 @@ from dataclasses import replace
 
 import pytest
 
-from harness.describe import bench_from, example_path, load_bench, load_unit
+from harness.describe import bench_from, example_path, load_bench, load_plan, load_unit
 from harness.errors import BadInput, Damaged, HardwareFault
 from harness.instruments.by_hand import Hand, Meter
 from harness.procedures.accept import accept
-from harness.procedures.acceptance import Extent
 from harness.procedures.entries import Entries
 from harness.procedures.journal import JOURNAL_NAME, Journal
 from harness.procedures.runner import Runner
@@ -27,7 +26,7 @@ UNIT = load_unit(example_path("frost-watch-2.toml")).model_copy(
     update={"knob_positions": ("12:00",)}
 )
 BENCH = load_bench(example_path("packing-shed.toml"))
-SETTINGS = {"unit": {"name": "one"}, "extent": {"sweeps": 2}}
+SETTINGS = {"unit": {"name": "one"}, "plan": {"sweeps": 2}}
 ROWS = 3
 INTERVAL_S = 60.0
 
@@ -124,13 +123,17 @@ def test_ended_anywhere_the_whole_is_the_same(at, notebook, tmp_path) -> None:
         Journal.of(tmp_path, SETTINGS)
 
 
-LITTLE = Extent(
-    keyings=1,
-    search_dbm=(-116.0, -114.0),
-    quiet_s=0.5,
-    sweeps=1,
-    sensitivity_dbm=(-117.0, -114.0),
-    battery_interval_s=14400.0,
+LITTLE = (
+    load_plan("short")
+    .doing(["battery"])
+    .altered(
+        keyings=1,
+        search_dbm=(-116.0, -114.0),
+        quiet_s=0.5,
+        sweeps=1,
+        levels_dbm=(-117.0, -114.0),
+        interval_s=14400.0,
+    )
 )
 
 
@@ -180,13 +183,13 @@ def test_a_simulated_battery_is_run_down_anew(notebook, tmp_path) -> None:
 
 @pytest.mark.slow(reason="an acceptance on the simulated bench, ended, and again")
 def test_what_was_done_reads_the_same(notebook, tmp_path) -> None:
-    extent = LITTLE
+    plan = LITTLE
     unit = UNIT.model_copy(update={"battery": None})
-    whole = accept(unit, BENCH, tmp_path / "whole", notebook.Quiet(), extent).run
+    whole = accept(unit, BENCH, tmp_path / "whole", notebook.Quiet(), plan).run
     folder = tmp_path / "run"
     with pytest.raises(HardwareFault, match=r'It goes on at "Squelch at 12:00.*" with: go on$'):
-        accept(unit, BENCH, folder, Ending("Squelch"), extent, go_on_with="go on")
-    run = accept(unit, BENCH, folder, notebook.Quiet(), extent, resume=True).run
+        accept(unit, BENCH, folder, Ending("Squelch"), plan, go_on_with="go on")
+    run = accept(unit, BENCH, folder, notebook.Quiet(), plan, resume=True).run
     assert {found.kind for found in run.findings} == {found.kind for found in whole.findings}
     done = [found for found in whole.findings if found.kind in ("carrier", "timing")]
     kept = [found for found in run.findings if found.kind in ("carrier", "timing")]
@@ -200,7 +203,7 @@ def test_what_was_done_reads_the_same(notebook, tmp_path) -> None:
     (folder / "recordings" / "carrier-output.sigmf-meta").unlink()
     (folder / "recordings" / "carrier-input.sigmf-meta").unlink()
     with pytest.raises(BadInput, match="a take of this run is missing"):
-        accept(unit, BENCH, folder, notebook.Quiet(), extent, resume=True)
+        accept(unit, BENCH, folder, notebook.Quiet(), plan, resume=True)
 
 
 def other_bench(**parts):
@@ -226,8 +229,15 @@ def other_bench(**parts):
             r'unit name = "Frost Watch 2", and it is "Other" now',
         ),
         ({"unit": UNIT.model_copy(update={"note": None})}, r"unit note = .* it is null now"),
-        ({"extent": replace(LITTLE, sweeps=7)}, r"extent sweeps = 1, and it is 7 now"),
-        ({"extent": replace(LITTLE, battery=False)}, r"battery = true, and it is false now"),
+        ({"plan": LITTLE.altered(sweeps=7)}, r"plan steps squelch sweeps = 1, and it is 7 now"),
+        (
+            {"plan": LITTLE.model_copy(update={"steps": LITTLE.steps[:-1]})},
+            r"plan steps battery .* and it is null now",
+        ),
+        (
+            {"plan": LITTLE.model_copy(update={"steps": LITTLE.steps[::-1]})},
+            r'plan order = \["carrier", .* and it is \["battery"',
+        ),
     ],
 )
 def test_what_was_set_otherwise_is_refused_and_nothing_is_touched(
@@ -237,14 +247,14 @@ def test_what_was_set_otherwise_is_refused_and_nothing_is_touched(
     with pytest.raises(HardwareFault):
         accept(UNIT, BENCH, folder, Ending("Carrier"), LITTLE)
     before = left(folder)
-    asked = {"unit": UNIT, "bench": BENCH, "extent": LITTLE} | changed
+    asked = {"unit": UNIT, "bench": BENCH, "plan": LITTLE} | changed
     with pytest.raises(BadInput, match=told):
         accept(
             asked["unit"],
             asked["bench"],
             folder,
             notebook.Quiet(),
-            asked["extent"],
+            asked["plan"],
             resume=True,
         )
     assert left(folder) == before
