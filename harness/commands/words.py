@@ -219,14 +219,8 @@ def wanted_runs(
     BadInput : a day or a verdict is none.
     """
     from harness.readings import Verdict
-    from harness.results.wanted import Wanted, moment_of
+    from harness.results.wanted import Wanted
 
-    moments = {}
-    for option, text in (("--since", since), ("--until", until)):
-        try:
-            moments[option] = None if text is None else moment_of(text, end=option == "--until")
-        except (ValueError, OverflowError) as fault:
-            raise BadInput(f"{text!r} is no day", option, "Write 2026-03-14.") from fault
     asked = verdicts or ()
     for verdict in asked:
         if verdict not in get_args(Verdict):
@@ -234,10 +228,25 @@ def wanted_runs(
             raise BadInput(f"no verdict {verdict!r}", "--verdict", f"Choose one of {choice}.")
     return Wanted(
         unit=unit,
-        since=moments["--since"],
-        until=moments["--until"],
+        since=None if since is None else day_of(since, "--since"),
+        until=None if until is None else day_of(until, "--until", end=True),
         verdicts=tuple(one for one in get_args(Verdict) if one in asked),
     )
+
+
+def day_of(text: str, option: str, *, end: bool = False) -> datetime:
+    """Read a day or a moment in ISO 8601, UTC where no zone is said; ``end``: the day's end.
+
+    Raises
+    ------
+    BadInput : it is none.
+    """
+    from harness.results.wanted import moment_of
+
+    try:
+        return moment_of(text, end=end)
+    except (ValueError, OverflowError) as fault:
+        raise BadInput(f"{text!r} is no day", option, "Write 2026-03-14.") from fault
 
 
 def dated_folder(what: str) -> Path:

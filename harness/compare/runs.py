@@ -17,29 +17,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
 
+from harness.compare.described import differing, in_few_words
+from harness.compare.direction import Better, better_of
 from harness.compare.pairs import Found, Unmatched, pair
 from harness.compare.parts import kept_apart, shared_between_runs, whole_parts
 from harness.readings import ConditionValue, Reading, ends
 from harness.results import Run
-from harness.uncertainty import combine, difference
-
-Better = Literal["a", "b"]
-
-_LOWER_IS_BETTER = frozenset(
-    # Common practice, no source.
-    "sensitivity_12db_sinad quieting_20db audio_distortion hum_and_noise false_keying_rate "
-    "desensitisation attack_time squelch_tail squelch_spread attack_spread hang_spread "
-    "squelch_attack key_up_delay".split()
-)
-_HIGHER_IS_BETTER = frozenset(
-    "sinad run_time time_to_minus_1db time_to_minus_3db emission_mask_margin "
-    "energy_delivered charge_delivered".split()
-)
-_NEARER_ZERO_IS_BETTER = frozenset(
-    "frequency_error frequency_drift power_drift power_slope".split()
-)
+from harness.uncertainty import Expanded, combine, difference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,16 +140,29 @@ def _of_bounds(a: Reading, b: Reading, a_name: str, b_name: str) -> str:
     return "Only a bound, so no difference can be given; the two may be equal."
 
 
-def _of_numbers(row: Row, a_value: float, b_value: float, names: _Names) -> Row:
-    a_name, b_name = names.a, names.b
-    a_parts, b_parts = whole_parts(row.a), whole_parts(row.b)
-    recordings = {*row.a.recordings, *row.b.recordings}
-    shared = shared_between_runs(a_parts, b_parts, names.bench, recordings)
+def uncertainty_of_difference(
+    a: Reading, b: Reading, a_name: str, b_name: str, bench: str
+) -> tuple[Expanded, frozenset[str]]:
+    """Give U of b minus a, and the names of what both share and what drops out of it.
+
+    Parameters
+    ----------
+    a_name, b_name : of the runs, different from each other
+    bench : the name of the bench that both runs name, or nothing
+    """
+    a_parts, b_parts = whole_parts(a), whole_parts(b)
+    recordings = {*a.recordings, *b.recordings}
+    shared = shared_between_runs(a_parts, b_parts, bench, recordings)
     parts = difference(
         kept_apart(b_parts, shared, f"{b_name}, second"),
         kept_apart(a_parts, shared, f"{a_name}, first"),
     )
-    total = combine(parts)
+    return combine(parts), shared
+
+
+def _of_numbers(row: Row, a_value: float, b_value: float, names: _Names) -> Row:
+    a_name, b_name = names.a, names.b
+    total, shared = uncertainty_of_difference(row.a, row.b, a_name, b_name, names.bench)
     gap = b_value - a_value
     row = replace(
         row,
@@ -179,23 +177,11 @@ def _of_numbers(row: Row, a_value: float, b_value: float, names: _Names) -> Row:
     if row.agrees:
         return replace(row, note="Agree within the stated uncertainties.")
     word = "higher" if gap > 0.0 else "lower"
-    better = _better(row.name, a_value, b_value)
+    better = better_of(row.name, a_value, b_value)
     said = f"{b_name} is {word} by more than the uncertainties explain"
     if better is not None:
         said += f"; {a_name if better == 'a' else b_name} is the better"
     return replace(row, better=better, note=f"{said}.")
-
-
-def _better(name: str, a: float, b: float) -> Better | None:
-    if name in _NEARER_ZERO_IS_BETTER:
-        a, b = abs(a), abs(b)
-        if a == b:
-            return None
-    elif name in _HIGHER_IS_BETTER:
-        a, b = -a, -b
-    elif name not in _LOWER_IS_BETTER:
-        return None
-    return "a" if a < b else "b"
 
 
 def _remarks(a: Run, b: Run, a_name: str, b_name: str) -> tuple[str, ...]:
@@ -213,7 +199,10 @@ def _remarks(a: Run, b: Run, a_name: str, b_name: str) -> tuple[str, ...]:
                 f"{other or 'not named'} in {b_name}."
             )
     if a.bench.get("name") == b.bench.get("name") and dict(a.bench) != dict(b.bench):
-        remarks.append("The bench has the same name in both runs, but not the same description.")
+        keys = in_few_words(differing(a.bench, b.bench))
+        remarks.append(
+            "The bench has the same name in both runs, but not the same description: " + keys + "."
+        )
     versions = sorted(
         name
         for name in set(a.software) | set(b.software)

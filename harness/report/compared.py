@@ -49,7 +49,7 @@ def compared(comparison: Comparison) -> ComparedRuns:
     sweeps = _sweeps(rows)
     folded = {id(row) for group in sweeps for row in group}
     names = {"a": comparison.a_name, "b": comparison.b_name, None: ""}
-    lines = tuple(_line(row, names[row.better]) for row in rows if id(row) not in folded)
+    lines = tuple(line_of(row, names[row.better]) for row in rows if id(row) not in folded)
     judged = [line for line in lines if line.agrees is not None]
     apart = sum(line.agrees is False for line in judged)
     quantities = number_of(len(judged), "quantity").replace("quantitys", "quantities")
@@ -151,7 +151,8 @@ def _score(en: float) -> str:
     return quantity(en, "", decimals=2 if abs(en) < 10.0 else 0, signed=True)
 
 
-def _line(row: Row, better: str) -> ComparedLine:
+def line_of(row: Row, better: str = "") -> ComparedLine:
+    """Put one quantity into words; ``better`` names a run, or nothing."""
     decimals = TERMS[row.name].decimals
     difference = factor = ""
     if row.difference is not None:
