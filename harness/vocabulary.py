@@ -274,13 +274,36 @@ _TABLE = (
         0,
     ),
     ("power_drift", "dB", "Power drift", "output power at the end against the settled start", 2),
+    (
+        "power_warm_up",
+        "dB",
+        "Warm-up of the power",
+        "power at load on against the settled course drawn back to there",
+        2,
+    ),
+    ("warm_up_time", "s", "Warm-up time", "load on to power settled on its later course", 0),
     ("power_slope", "dB/h", "Power slope", "slope of output power over the loaded run", 3),
+    ("power_knee", "s", "Knee of the power", "load on to where the power begins to fall away", 0),
     ("time_to_minus_1db", "s", "Time to -1 dB", "power 1 dB below the settled start", 0),
     ("time_to_minus_3db", "s", "Time to -3 dB", "power 3 dB below the settled start", 0),
     ("run_time", "s", "Run time", "load on to transmitter off or battery at its end voltage", 0),
     ("frequency_drift", "Hz", "Frequency drift", "carrier at the end minus settled start", 1),
+    (
+        "frequency_pushing",
+        "Hz/V",
+        "Frequency pushing",
+        "change of the carrier with the supply voltage over the run, after the warm-up",
+        2,
+    ),
     ("energy_delivered", "Wh", "Energy delivered", "voltage times current over the run", 2),
     ("charge_delivered", "Ah", "Charge delivered", "current over the run", 3),
+    (
+        "efficiency",
+        "%",
+        "Efficiency",
+        "power at the antenna port to power from the battery, keyed",
+        1,
+    ),
 )
 
 TERMS: dict[str, Term] = {row[0]: Term(*row) for row in _TABLE}

@@ -14,10 +14,10 @@ _LOWER_IS_BETTER = frozenset(
 )
 _HIGHER_IS_BETTER = frozenset(
     "sinad run_time time_to_minus_1db time_to_minus_3db emission_mask_margin "
-    "energy_delivered charge_delivered".split()
+    "energy_delivered charge_delivered power_knee efficiency".split()
 )
 _NEARER_ZERO_IS_BETTER = frozenset(
-    "frequency_error frequency_drift power_drift power_slope".split()
+    "frequency_error frequency_drift frequency_pushing power_drift power_slope".split()
 )
 
 

@@ -24,6 +24,7 @@ from harness.measure.course import (
     fit_line,
 )
 from harness.measure.delivered import delivered
+from harness.measure.discharge_knee import knee_reading
 from harness.measure.discharge_parts import (
     edge_parts,
     half_width_part,
@@ -32,6 +33,8 @@ from harness.measure.discharge_parts import (
     warm_up_note,
 )
 from harness.measure.discharge_series import discharge_series
+from harness.measure.discharge_supply import efficiency, pushing, supply_series
+from harness.measure.discharge_warm_up import warm_up_readings
 from harness.measure.load import LoadedRun, Rows, find_run
 from harness.measure.setup import Options
 from harness.measure.until_end import end_parts, until_end
@@ -39,6 +42,7 @@ from harness.readings import (
     Findings,
     Reading,
     RecordingUsed,
+    Series,
     measured,
     not_measured,
     sentence,
@@ -64,13 +68,18 @@ FREQUENCY_SETTLED_HZ = 0.5
 STABILITY = "receiver drift not known, not included"
 _READINGS = (
     "power_drift",
+    "power_warm_up",
+    "warm_up_time",
     "power_slope",
+    "power_knee",
     "time_to_minus_1db",
     "time_to_minus_3db",
     "run_time",
     "frequency_drift",
+    "frequency_pushing",
     "energy_delivered",
     "charge_delivered",
+    "efficiency",
 )
 
 
@@ -160,10 +169,11 @@ class Discharge:
                 series=discharge_series(rows, None),
                 cautions=run.cautions if run else (),
             )
+        readings = _Readings(rows, run, self._options, self._where)
         return Findings(
             kind="discharge",
-            readings=_Readings(rows, run, self._options, self._where).all(),
-            series=discharge_series(rows, run),
+            readings=readings.all(),
+            series=(*discharge_series(rows, run), *readings.against_voltage()),
             cautions=run.cautions,
         )
 
@@ -212,14 +222,33 @@ class _Readings:
         given = (self._rows, self._run, self._complete, self._options, self._more, self._ends)
         return (
             self._drift("power", self._power, POWER_SETTLED_DB, "dB"),
+            *warm_up_readings(self._power, start, POWER_SETTLED_DB, self._run.on, self._more),
             self._slope(start),
+            knee_reading(self._power, start, self._run.on, self._more),
             self._time_to(1, start),
             self._time_to(3, start),
             run_time,
             self._drift("frequency", self._frequency, FREQUENCY_SETTLED_HZ, "Hz"),
+            pushing(self._rows, self._run, self._settled_s(), self._more),
             delivered("energy_delivered", *given),
             delivered("charge_delivered", *given),
+            efficiency(self._rows, self._run, self._options, self._more),
         )
+
+    def against_voltage(self) -> tuple[Series, ...]:
+        """Give power and frequency against the supply voltage."""
+        return supply_series(self._rows, self._run, self._settled_s())
+
+    def _settled_s(self) -> float:
+        """From here on power and frequency had settled."""
+        settled_s = self._on
+        for course, least in (
+            (self._power, POWER_SETTLED_DB),
+            (self._frequency, FREQUENCY_SETTLED_HZ),
+        ):
+            if len(course):
+                settled_s = max(settled_s, float(course.time_s[course.start(least).row]))
+        return settled_s
 
     def _course(self, column: FloatArray) -> Course:
         """Follow a quantity over the rows under load."""

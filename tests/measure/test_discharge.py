@@ -34,8 +34,11 @@ MEASURED = {
 }
 NAMES = {
     "power_drift", "power_slope", "time_to_minus_1db", "time_to_minus_3db", "run_time",
-    "frequency_drift", "energy_delivered", "charge_delivered",
+    "frequency_drift", "energy_delivered", "charge_delivered", "power_warm_up", "warm_up_time",
+    "power_knee", "frequency_pushing", "efficiency",
 }  # fmt: skip
+NO_WARM_UP = {"power_warm_up", "warm_up_time"}
+"""The course by formula has none."""
 
 
 def table(time_s: Any, **columns: Any) -> LogTable:
@@ -122,7 +125,9 @@ def test_a_run_of_known_course(run: BatteryRun, interval_s: float) -> None:
         assert off_s <= reading.expanded_uncertainty / 0.9545 + 1.0
     assert pick(found, "charge_delivered").value == pytest.approx(run.charge_ah, rel=0.005)
     assert pick(found, "energy_delivered").value == pytest.approx(run.energy_wh, rel=0.005)
-    assert all(r.bound is None and r.flags == () for r in found.readings)
+    assert all(r.bound is None for r in found.readings)
+    # Nothing is declared of meter and power.
+    assert {r.name for r in found.readings if r.flags} == {"efficiency"}
     assert found.cautions == ()
 
 
@@ -695,7 +700,7 @@ def test_repeated_rows_change_nothing() -> None:
     repeated = replace(log, **twice, temperature_degc=np.full(2 * len(log.time_s), np.nan))
     expected = values(measure(log))
     for name, value in values(measure(repeated)).items():
-        assert value == pytest.approx(expected[name], rel=1e-12)
+        assert value == (None if name in NO_WARM_UP else pytest.approx(expected[name], rel=1e-12))
 
 
 @pytest.mark.parametrize(
@@ -703,20 +708,22 @@ def test_repeated_rows_change_nothing() -> None:
     [
         (("power_dbm", "frequency_error_hz"), NAMES - {
             "run_time", "energy_delivered", "charge_delivered"}),
-        (("voltage_v",), {"energy_delivered"}),
-        (("current_a",), {"energy_delivered", "charge_delivered"}),
-        (("voltage_v", "current_a", "keyed"), {"energy_delivered", "charge_delivered"}),
+        (("voltage_v",), {"energy_delivered", "frequency_pushing", "efficiency"}),
+        (("current_a",), {"energy_delivered", "charge_delivered", "efficiency"}),
+        (("voltage_v", "current_a", "keyed"), {
+            "energy_delivered", "charge_delivered", "frequency_pushing", "efficiency"}),
         (("power_dbm", "frequency_error_hz", "keyed", "current_a"), NAMES - {"run_time"}),
     ],
 )  # fmt: skip
 def test_columns_that_are_absent(absent: tuple[str, ...], not_given: set[str]) -> None:
     found = measure(blanked(logged(BatteryRun()), *absent))
     assert {r.name for r in found.readings} == NAMES
-    assert {r.name for r in found.readings if r.value is None} == not_given
+    assert {r.name for r in found.readings if r.value is None} == not_given | NO_WARM_UP
     assert all(r.note for r in found.readings if r.value is None)
     drawn = {"power": "power_dbm", "voltage": "voltage_v", "current": "current_a"}
     drawn["frequency_error"] = "frequency_error_hz"
-    assert {drawn[s.name] for s in found.series} == set(drawn.values()) - set(absent)
+    against_time = [s for s in found.series if s.axes[0].name == "time"]
+    assert {drawn[s.name] for s in against_time} == set(drawn.values()) - set(absent)
 
 
 def test_declared_uncertainty_that_start_and_end_share_drops_out() -> None:
