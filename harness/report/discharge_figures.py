@@ -1,4 +1,4 @@
-"""Plot of a battery run: power and voltage against time."""
+"""Plots of a battery run: power and voltage against time, power and carrier against voltage."""
 
 from __future__ import annotations
 
@@ -29,7 +29,12 @@ if TYPE_CHECKING:
 
 
 def discharge_figures(group: Sequence[Findings]) -> list[Figure]:
-    """Draw a battery run, with the level that the drops count from."""
+    """Draw a battery run."""
+    return [*_against_time(group), *_against_voltage(group)]
+
+
+def _against_time(group: Sequence[Findings]) -> list[Figure]:
+    """Draw it against time: warm-up, knee, and the level that the drops count from."""
     panels = [
         (series, label, colour)
         for name, label, colour in (
@@ -49,6 +54,8 @@ def discharge_figures(group: Sequence[Findings]) -> list[Figure]:
         if (reading := one_reading(group, name)) is not None
         and (seconds := number_of(reading)) is not None
     ]
+    knee, warm_up = (one_reading(group, name) for name in ("power_knee", "warm_up_time"))
+    knee_s, warm_up_s = number_of(knee), number_of(warm_up)
     start_dbm = _start_level_dbm(one_series(group, "power"), marks)
     longest_s = max(finite_span(series.axes[0].values)[1] for series, *_ in panels)
     unit, scale = ("h", 1 / 3600) if longest_s > 7200 else ("min", 1 / 60)
@@ -60,6 +67,10 @@ def discharge_figures(group: Sequence[Findings]) -> list[Figure]:
             axes.set_ylabel(label)
             for _, seconds, *_ in marks:
                 axes.axvline(seconds * scale, color=INK, linewidth=0.9, linestyle="--")
+            if warm_up_s is not None:
+                axes.axvspan(0.0, warm_up_s * scale, color=QUIET, alpha=0.18, linewidth=0)
+            if knee_s is not None:
+                axes.axvline(knee_s * scale, color=SECOND, linewidth=0.9, linestyle="-.")
         if start_dbm is not None:
             rows[0].axhline(start_dbm, color=QUIET, linewidth=0.9, linestyle=":")
             rows[0].annotate(
@@ -84,6 +95,18 @@ def discharge_figures(group: Sequence[Findings]) -> list[Figure]:
                 ha="right",
                 va="top",
             )
+        for word, at_s, side in (("knee", knee_s, "right"), ("warm-up", warm_up_s, "left")):
+            if at_s is not None:
+                rows[0].annotate(
+                    word,
+                    (at_s * scale, 0.0),
+                    xycoords=("data", "axes fraction"),
+                    xytext=(-4 if side == "right" else 4, 3),
+                    textcoords="offset points",
+                    ha=side,
+                    va="bottom",
+                    color=SECOND if word == "knee" else QUIET,
+                )
         rows[-1].set_xlabel(f"Time from load on, {unit}")
 
     spans = "; ".join(
@@ -92,12 +115,58 @@ def discharge_figures(group: Sequence[Findings]) -> list[Figure]:
         for series, label, _ in panels
     )
     reached = "; ".join(f"{word} after {words}" for word, _, _, words in marks)
+    apart = [
+        f"{word} {in_words(reading)}"
+        for word, reading in (("warm-up, shaded, over", warm_up), ("knee after", knee))
+        if reading is not None
+    ]
+    reached = "; ".join([reached or "no mark was reached", *apart])
     return [
         draw_figure(
             "discharge",
             "Power and voltage over the battery run",
-            f"{capital(spans)}. {capital(reached or 'no mark was reached')}.",
+            f"{capital(spans)}. {capital(reached)}.",
             3.4 if len(panels) > 1 else 2.2,
+            fill,
+        )
+    ]
+
+
+def _against_voltage(group: Sequence[Findings]) -> list[Figure]:
+    """Draw what the transmitter does with its supply."""
+    panels = [
+        (series, label, colour)
+        for name, label, colour in (
+            ("power_against_voltage", "Power, dBm", FIRST),
+            ("frequency_error_against_voltage", "Frequency error, Hz", SECOND),
+        )
+        if (series := one_series(group, name)) is not None
+    ]
+    if not panels:
+        return []
+
+    def fill(drawing: Drawing) -> None:
+        rows = drawing.subplots(1, len(panels), squeeze=False)[0]
+        for axes, (series, label, colour) in zip(rows, panels, strict=True):
+            draw_line(axes, series, color=colour, marker=".", markersize=3)
+            axes.set_xlabel("Supply voltage under load, V")
+            axes.set_ylabel(label)
+            # As the battery goes down: from left to right.
+            axes.invert_xaxis()
+
+    said = "; ".join(
+        f"{label.split(',')[0].lower()} from {series.values[known][-1]:.4g} {series.unit} at"
+        f" {series.axes[0].values[known][-1]:.2f} V to {series.values[known][0]:.4g} {series.unit}"
+        f" at {series.axes[0].values[known][0]:.2f} V"
+        for series, label, _ in panels
+        if (known := np.isfinite(series.values)).any()
+    )
+    return [
+        draw_figure(
+            "supply",
+            "Power and carrier against the supply voltage, after the warm-up",
+            f"{capital(said)}.",
+            2.4,
             fill,
         )
     ]
