@@ -45,20 +45,21 @@ def with_squelch(**changes):
 FALSING = with_squelch(hysteresis=1.22, integration_s=0.006, hang_s=0.1)
 FLUTTER = with_squelch(hysteresis=1.0, integration_s=0.0005, hang_s=0.02)
 DEAD = replace(TRUE, receiver=replace(TRUE.receiver, noise_figure_db=45.0))
+AGAIN = pytest.mark.long(reason="each state once more, by another seed")
 STATES = (
     (1, "12:00", TRUE, HANG_S, "normal"),
-    (2, "3:30", TRUE, HANG_S, "normal"),
+    pytest.param(2, "3:30", TRUE, HANG_S, "normal", marks=AGAIN),
     (1, "7:00", TRUE, HANG_S, "always keyed"),
-    (2, "7:00", TRUE, HANG_S, "always keyed"),
+    pytest.param(2, "7:00", TRUE, HANG_S, "always keyed", marks=AGAIN),
     # Nothing opens it.
     (1, "12:00", DEAD, HANG_S, "never keyed"),
     # It falses and drops: the noise opens it every second or so.
     (1, "10:30", FALSING, 0.2, "normal"),
-    (2, "10:30", FALSING, 0.2, "normal"),
+    pytest.param(2, "10:30", FALSING, 0.2, "normal", marks=AGAIN),
     # Neither hysteresis nor integration nor hang to speak of.
     (1, "12:00", FLUTTER, 0.1, "chatters"),
-    (2, "12:00", FLUTTER, 0.1, "chatters"),
-    (3, "12:00", FLUTTER, 0.1, "chatters"),
+    pytest.param(2, "12:00", FLUTTER, 0.1, "chatters", marks=AGAIN),
+    pytest.param(3, "12:00", FLUTTER, 0.1, "chatters", marks=AGAIN),
 )
 
 

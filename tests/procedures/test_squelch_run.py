@@ -140,6 +140,7 @@ def test_a_stuck_transmitter_stops_it_with_rf_off_and_in_one_line(
     assert run.findings, "what was measured is kept"
 
 
+@pytest.mark.long(reason="a position at its whole length; shorter ones are run, untimed")
 def test_the_time_that_it_says_is_what_it_takes(bench, notebook, tmp_path) -> None:
     """Within 20 %, for the unit's own hang; bench time is that of the bench's own clock."""
     depth = replace(LITTLE, sweeps=8, least=8, keyings=4, listening_s=3.0)
