@@ -67,7 +67,7 @@ class NoTone(BadInput):
 
 
 class Damaged(BadInput):
-    """A recording whose bytes or description are broken or do not match."""
+    """A recording or results file whose bytes or description are broken or do not match."""
 
 
 class Unsafe(BadInput):

@@ -84,6 +84,7 @@ def accept_unit(
     from harness.errors import BadInput
     from harness.procedures.accept import accept
     from harness.procedures.said import Said
+    from harness.report.seal import seal_of
     from harness.report.write import REPORT_NAME, write_report
 
     asked = _asked(files, plan, unit, bench, battery)
@@ -113,7 +114,7 @@ def accept_unit(
             ),
         )
         report = folder / REPORT_NAME
-        write_report(report, done.run)
+        write_report(report, done.run, seal=seal_of(done.path))
     console = Console()
     print_run(done.run, console)
     say(console, f"Report:     {report.resolve()}", folded=False)

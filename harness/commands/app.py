@@ -34,6 +34,7 @@ from harness.commands.report_run import report
 from harness.commands.runs import runs
 from harness.commands.self_check import self_check
 from harness.commands.squelch import squelch
+from harness.commands.verify_run import verify
 from harness.errors import HarnessError, one_line
 
 INTERRUPTED = 130
@@ -89,6 +90,7 @@ app.command("measure", cls=PlainCommand)(measure)
 app.command("remeasure", cls=PlainCommand)(remeasure)
 app.command("import", cls=PlainCommand)(import_recording)
 app.command("report", cls=PlainCommand)(report)
+app.command("verify", cls=PlainCommand)(verify)
 app.command("compare", cls=PlainCommand)(compare)
 app.command("runs", cls=PlainCommand)(runs)
 app.command("field", cls=PlainCommand)(field)

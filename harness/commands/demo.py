@@ -47,6 +47,7 @@ def demonstrate(folder: Path, plan: Plan) -> None:
     from harness.compare import compare_runs
     from harness.describe import example_path, load_bench, load_unit
     from harness.procedures.accept import accept, require_empty
+    from harness.report.seal import seal_of
     from harness.report.write import REPORT_NAME, write_report
 
     require_empty(folder)
@@ -64,9 +65,10 @@ def demonstrate(folder: Path, plan: Plan) -> None:
         first, second = (done.run for done in accepted)
         comparison = compare_runs(first, second, first.unit["name"], second.unit["name"])
         report = folder / REPORT_NAME
-        write_report(report, first, comparison=comparison, other=second)
+        seal = seal_of(accepted[0].path, against=accepted[1].path)
+        write_report(report, first, comparison=comparison, other=second, seal=seal)
         second_report = folder / UNITS[1] / REPORT_NAME
-        write_report(second_report, second)
+        write_report(second_report, second, seal=seal_of(accepted[1].path))
     for done in accepted:
         print_run(done.run, console)
     print_summary(comparison, console)

@@ -1,4 +1,4 @@
-"""``harness report``: a page from a results file, or the card for inside the lid."""
+"""``harness report``: a page or PDF of a results file, or the card for inside the lid."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ def report(
     out: Annotated[
         Path | None,
         typer.Option(
-            metavar="PAGE.html",
-            help="The page [RUN.html beside the results; RUN-lid-card.html].",
+            metavar="PAGE",
+            help="The page, .html or .pdf [RUN.html beside the results; RUN-lid-card.html].",
         ),
     ] = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help="A PDF [RUN.pdf beside the results].")] = False,
     against: Annotated[
         Path | None, typer.Option(metavar="OTHER.h5", help="Results to compare it with.")
     ] = None,
@@ -40,7 +41,7 @@ def report(
         ),
     ] = None,
 ) -> None:
-    """Write the report of a run as one page (HTML)."""
+    """Write the report of a run, as HTML or PDF."""
     from rich.console import Console
 
     from harness.advice import advise
@@ -49,28 +50,38 @@ def report(
     from harness.compare import compare_runs
     from harness.errors import BadInput
     from harness.report.lid_card import write_lid_card
+    from harness.report.seal import seal_of
     from harness.report.write import require_page, write_report
     from harness.results import fingerprint_of, read_run
 
     if lid_card and against is not None:
         raise BadInput("goes without --against", "--lid-card", "A card is of one run.")
+    if lid_card and pdf:
+        raise BadInput("goes without --pdf", "--lid-card", "A card is HTML; a browser prints it.")
+    if pdf and out is not None and out.suffix.lower() != ".pdf":
+        raise BadInput("does not end in .pdf", str(out), "Give another name, or leave --pdf out.")
     require_rate(false_keying, "--false-keying")
-    if out is not None:
-        require_page(out)
-    this = read_run(run)
     page = out or (
-        run.with_name(f"{run.stem}-lid-card.html") if lid_card else run.with_suffix(".html")
+        run.with_name(f"{run.stem}-lid-card.html")
+        if lid_card
+        else run.with_suffix(".pdf" if pdf else ".html")
     )
-    require_page(page)
+    if out is not None:
+        require_page(page, pdf=not lid_card)
+    this = read_run(run)
+    require_page(page, pdf=not lid_card)
     advice = advise(
         this, false_keying, sensitivity_run=read_run(sensitivity) if sensitivity else None
     )
     if lid_card:
         write_lid_card(page, this, fingerprint_of(run), advice)
-    elif against is None:
-        write_report(page, this, advice=advice)
     else:
-        other = read_run(against)
-        comparison = compare_runs(this, other, *names_of((this, run), (other, against)))
-        write_report(page, this, comparison=comparison, other=other, advice=advice)
+        seal = seal_of(
+            run, false_keying_per_h=false_keying, against=against, sensitivity=sensitivity
+        )
+        other = comparison = None
+        if against is not None:
+            other = read_run(against)
+            comparison = compare_runs(this, other, *names_of((this, run), (other, against)))
+        write_report(page, this, comparison=comparison, other=other, advice=advice, seal=seal)
     Console().print(f"Page: {page.resolve()}", highlight=False, markup=False, soft_wrap=True)

@@ -67,6 +67,7 @@ def squelch(
     from harness.errors import BadInput
     from harness.procedures.squelch_depths import DEPTHS
     from harness.procedures.squelch_run import characterise_squelch, knob_positions
+    from harness.report.seal import seal_of
     from harness.report.write import REPORT_NAME, write_report
 
     described = load_unit(unit)
@@ -98,7 +99,7 @@ def squelch(
             go_on_with=shlex.join([*words, "--resume", str(folder)]),
         )
         report = folder / REPORT_NAME
-        write_report(report, done.run)
+        write_report(report, done.run, seal=seal_of(done.path))
     console = Console()
     _print_positions(console, done.run, positions)
     if not only_quiet:

@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from harness.advice import Advice, advise
 from harness.compare import Comparison
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES
-from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict, sentence
+from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict, sentence, unanswered
 from harness.report.advised import Advised, advised
 from harness.report.advised_figure import advised_figure
 from harness.report.compared import ComparedRuns, compared, number_of
 from harness.report.drawing import Figure
 from harness.report.figures import figures_of
+from harness.report.judged import (
+    StepLine,
+    photos_of,
+    rows_of,
+    step_lines,
+    to_decide,
+    to_mend,
+)
+from harness.report.particulars import particulars
 from harness.report.receiver_figures import receiver_figures
-from harness.report.sessions import session_in_words
 from harness.report.sweeps import SweepTable, sweep_table, swept
 from harness.report.wording import (
-    TIE,
     also,
     conditions_in_words,
     coverage,
@@ -32,6 +38,7 @@ from harness.report.wording import (
     title_of,
 )
 from harness.results import Run
+from harness.results.judgement import Row, judgement_of
 from harness.vocabulary import TERMS
 
 _KINDS = {
@@ -67,7 +74,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class Evidence:
     """The readings and plots of one kind of measurement."""
 
     title: str
@@ -94,10 +101,14 @@ class Content:
     verdict: Verdict
     headline: str
     sentence: str
-    open_points: tuple[str, ...]
+    judged: tuple[Line, ...]
+    to_mend: tuple[str, ...]
+    to_decide: tuple[str, ...]
+    steps: tuple[StepLine, ...]
+    photos: tuple[tuple[str, str], ...]
     simulated: bool
     particulars: tuple[tuple[str, str], ...]
-    sections: tuple[Section, ...]
+    sections: tuple[Evidence, ...]
     missing: tuple[Missing, ...]
     cautions: tuple[str, ...]
     safety: tuple[str, ...]
@@ -127,17 +138,23 @@ def content_of(
     is_advised = advice.outcome != "nothing measured"
     readings = [reading for part in run.findings for reading in part.readings]
     missing = _missing(readings, run.limits)
+    judgement = judgement_of(run)
+    rows = rows_of(run, judgement)
     return Content(
         title=run.title,
         unit_name=str(run.unit.get("name", "")),
         verdict=run.verdict,
         headline=_headline(run.verdict, readings),
         sentence=_sentence(run.verdict, readings, missing),
-        open_points=tuple(_open_points(readings, run.limits)),
+        judged=tuple(_judged(row, run) for row in rows),
+        to_mend=to_mend(rows),
+        to_decide=to_decide(rows),
+        steps=step_lines(judgement.steps),
+        photos=photos_of(run),
         simulated=run.source == "simulated",
-        particulars=tuple(_particulars(run)),
+        particulars=tuple(particulars(run)),
         sections=tuple(
-            Section(
+            Evidence(
                 title=_KINDS.get(kind, kind.replace("_", " ").capitalize()),
                 lines=tuple(_line(reading, run) for part in group for reading in _shown(part)),
                 figures=(*figures_of(kind, group), *receiver_figures(kind, group)),
@@ -199,6 +216,18 @@ def _line(reading: Reading, run: Run) -> Line:
     )
 
 
+def _judged(row: Row, run: Run) -> Line:
+    """Write a row of what was judged; its limits are those of the verdict."""
+    line = _line(row.reading, run)
+    return replace(
+        line,
+        limits=tuple((limit_in_words(limit), limit.source) for limit in row.limits),
+        verdict=row.verdict,
+        # What else is said of a value stands beside it further on.
+        remarks=line.remarks if row.reading.value is None else row.reading.flags,
+    )
+
+
 def _limited(reading: Reading, run: Run) -> bool:
     return any(limit.applies_to(reading) for limit in run.limits)
 
@@ -236,8 +265,7 @@ def _missing(readings: Sequence[Reading], limits: Sequence[Limit]) -> tuple[Miss
             f"There is a limit ({limit_in_words(limit)}; {limit.source}), but this run"
             " holds no reading for it.",
         )
-        for limit in limits
-        if not any(limit.applies_to(reading) for reading in readings)
+        for limit in unanswered(limits, readings)
     ]
     titles: dict[tuple[str, str], list[str]] = {}
     for title, conditions, reason in absent:
@@ -283,104 +311,7 @@ def _sentence(verdict: Verdict, readings: Sequence[Reading], missing: Sequence[M
     return f"No limit was given for what was measured.{left}"
 
 
-def _open_points(readings: Sequence[Reading], limits: Sequence[Limit]) -> Iterable[str]:
-    for wanted, word in (("fail", "Failed"), ("undecided", "Undecided")):
-        for reading in readings:
-            if reading.verdict != wanted:
-                continue
-            said = [limit_in_words(limit) for limit in limits if limit.applies_to(reading)]
-            under = conditions_in_words(reading.conditions)
-            yield (
-                f"{word}: {title_of(reading.name)}{f' ({under})' if under else ''}"
-                f" {in_words(reading)}; limit {' and '.join(said)}."
-            )
-
-
 def safety_of(run: Run) -> tuple[str, ...]:
     """Every caution of the house that the run holds, or all where it holds none."""
     held = tuple(text for text in CAUTIONS if text in run.cautions)
     return held or CAUTIONS
-
-
-def _particulars(run: Run) -> Iterable[tuple[str, str]]:
-    unit, bench = run.unit, run.bench
-    yield "Unit", _joined([unit.get("name"), _labelled("serial", unit.get("serial"))])
-    for key, word in (("receive_hz", "Receives"), ("transmit_hz", "Transmits")):
-        if isinstance(unit.get(key), int | float):
-            yield word, f"{unit[key] / 1e6:.4f} MHz"
-    rated = [
-        f"{value:g}{TIE}{unit_of}"
-        for key, scale, unit_of in (
-            ("channel_spacing_hz", 1e-3, "kHz channel"),
-            ("rated_deviation_hz", 1e-3, "kHz deviation"),
-            ("rated_power_w", 1.0, "W"),
-        )
-        if isinstance(unit.get(key), int | float) and (value := unit[key] * scale)
-    ]
-    if rated:
-        yield "Rated", ", ".join(rated)
-    battery = unit.get("battery")
-    if isinstance(battery, Mapping):
-        yield (
-            "Battery",
-            _joined(
-                [
-                    battery.get("chemistry"),
-                    _with_unit(battery.get("nominal_v"), "V"),
-                    _with_unit(battery.get("capacity_ah"), "Ah"),
-                ]
-            ),
-        )
-    start, end = moment(run.started_utc), moment(run.ended_utc)
-    day = f"{run.started_utc:%Y-%m-%d} "
-    yield "Measured", f"{start.removesuffix(' UTC')} to {end.removeprefix(day)}"
-    yield "Procedure", run.procedure
-    yield from session_in_words(run)
-    for key, word in (("operator", "Measured by"), ("place", "Where")):
-        if bench.get(key):
-            yield word, str(bench[key])
-    yield (
-        "Bench",
-        _joined(
-            [
-                bench.get("name"),
-                _labelled("source", run.source),
-                _labelled("calibrated", bench.get("calibrated")),
-            ]
-        ),
-    )
-    for key, word in (
-        ("output", "Output receiver"),
-        ("input", "Input receiver"),
-        ("generator", "Generator"),
-        ("meter", "Meter"),
-    ):
-        if bench.get(key):
-            yield word, _device(bench[key])
-    yield "Software", ", ".join(f"{name} {version}" for name, version in run.software.items())
-
-
-def _device(device: Any) -> str:
-    if isinstance(device, Mapping):
-        return (
-            _joined([device.get("source"), _labelled("serial", device.get("serial"))])
-            or "as described"
-        )
-    return str(device)
-
-
-def _joined(parts: Iterable[Any]) -> str:
-    return ", ".join(str(part) for part in parts if part not in (None, ""))
-
-
-def _labelled(word: str, value: Any) -> str:
-    return f"{word} {value}" if value not in (None, "") else ""
-
-
-def _with_unit(value: Any, unit: str) -> str:
-    return f"{value:g} {unit}" if isinstance(value, int | float) else ""
-
-
-def moment(when: datetime) -> str:
-    """Write a time for people, to the second."""
-    return f"{when:%Y-%m-%d %H:%M:%S} UTC"

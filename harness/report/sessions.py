@@ -1,4 +1,4 @@
-"""Who measured, under what, by which plan, in words for the head of a report."""
+"""Under what a run was measured, and what of it was repeated, in words for the head of a report."""
 
 from __future__ import annotations
 
@@ -7,14 +7,12 @@ from typing import Any
 
 from harness.report.wording import minus
 from harness.results import Run
-from harness.results.session import DONE, steps_of
+from harness.results.session import steps_of
 
 
 def session_in_words(run: Run) -> Iterator[tuple[str, str]]:
     """Give a word and a text for each thing that was said of a run; nothing where nothing was."""
     steps = steps_of(run)
-    if steps:
-        yield "Steps", ", ".join(_step(step.title, step.state) for step in steps)
     repeated = [step for step in steps if step.earlier]
     if repeated:
         yield (
@@ -23,17 +21,6 @@ def session_in_words(run: Run) -> Iterator[tuple[str, str]]:
         )
     for row in _tables(run.session.get("ambient")):
         yield "Ambient", minus(_ambient(row))
-    photos = _tables(run.session.get("photos"))
-    if photos:
-        yield "Photos", ", ".join(map(_photo, photos))
-
-
-def _photo(row: Mapping[str, Any]) -> str:
-    return f"{row.get('path')} (SHA-512 begins {str(row.get('sha512'))[:16]})"
-
-
-def _step(title: str, state: str) -> str:
-    return title if state == DONE else f"{title} ({state})"
 
 
 def _tables(held: Any) -> list[Mapping[str, Any]]:

@@ -1,4 +1,4 @@
-"""Draw the page and put it into a file: one HTML document that needs no other."""
+"""Draw the page and put it into a file, HTML or PDF, that needs no other."""
 
 from __future__ import annotations
 
@@ -10,10 +10,13 @@ from typing import TYPE_CHECKING
 
 from harness.advice import Advice
 from harness.compare import Comparison
-from harness.describe.cautions import LOCAL_RULES
 from harness.errors import BadInput
-from harness.report.compared import compared
-from harness.report.content import content_of, moment
+from harness.report.content import content_of
+from harness.report.document import Document
+from harness.report.pages import comparison_document, report_document
+from harness.report.pdf import MARK as PDF_MARK
+from harness.report.pdf import pdf_of
+from harness.report.seal import Seal, sealed
 from harness.report.wording import tied
 from harness.results import Run
 
@@ -28,44 +31,49 @@ def write_report(
     comparison: Comparison | None = None,
     other: Run | None = None,
     advice: Advice | None = None,
+    seal: Seal | None = None,
 ) -> None:
     """Write the report of a run, with what it was compared with where that is given.
 
     Parameters
     ----------
-    path : of the page, ending in .html; an earlier page of ours is replaced as a whole
+    path : of the page, ending in .html or .pdf; an earlier page of ours is replaced as a whole
     run : what to report
     comparison : of this run with another
     other : that other run, named in the comparison's head
     advice : on the squelch knob; None: from the run by itself
+    seal : which results file the run was read from; None: the page says nothing of it
 
     Raises
     ------
     BadInput : the page cannot be written there, or something else would be lost.
     """
-    require_page(Path(path))
-    page = (
-        environment()
-        .get_template("report.html")
-        .render(content=content_of(run, comparison, advice), other=other, moment=moment)
-    )
-    replace_file(Path(path), page, "page")
+    require_page(Path(path), pdf=True)
+    document = report_document(content_of(run, comparison, advice), other, seal)
+    _write(Path(path), document)
 
 
 def write_comparison(path: str | Path, comparison: Comparison, a: Run, b: Run) -> None:
-    """Write a page of a comparison alone.
+    """Write a page of a comparison alone, HTML or PDF.
 
     Raises
     ------
     BadInput : the page cannot be written there.
     """
-    require_page(Path(path))
-    page = (
-        environment()
-        .get_template("comparison.html")
-        .render(comparison=compared(comparison), a=a, b=b, moment=moment, local_rules=LOCAL_RULES)
-    )
-    replace_file(Path(path), page, "page")
+    require_page(Path(path), pdf=True)
+    _write(Path(path), comparison_document(comparison, a, b))
+
+
+def drawn(document: Document, suffix: str) -> bytes:
+    """Draw a page as HTML, or as PDF where the suffix of its name says so; with its seal."""
+    if suffix.lower() == ".pdf":
+        return sealed(pdf_of(document))
+    html = environment().get_template("page.html").render(document=document)
+    return sealed(html.encode("utf-8", errors="replace"))
+
+
+def _write(path: Path, document: Document) -> None:
+    replace_file(path, drawn(document, path.suffix), "page")
 
 
 @cache
@@ -92,28 +100,41 @@ MARK = '<meta name="generator" content="harness">'
 """Stands near the top of each page: such a file may be written anew."""
 
 
-def require_page(path: Path) -> None:
+def require_page(path: Path, *, pdf: bool = False) -> None:
     """Refuse a name that is no page's, and a file there that is not a page of ours.
+
+    Parameters
+    ----------
+    path : of the page
+    pdf : whether it may also be a PDF
 
     Raises
     ------
     BadInput : it is so, or what is there cannot be read.
     """
-    if path.suffix.lower() not in (".html", ".htm"):
+    suffix = path.suffix.lower()
+    if suffix == ".pdf" and pdf:
+        require_ours(path, PDF_MARK, "page", within=None)
+        return
+    if suffix not in (".html", ".htm"):
         raise BadInput(
-            "the page is HTML", str(path), "Give a name that ends in .html; a browser prints it."
+            "the page is HTML or PDF" if pdf else "the page is HTML",
+            str(path),
+            "Give a name that ends in .html or .pdf."
+            if pdf
+            else "Give a name that ends in .html; a browser prints it.",
         )
     require_ours(path, MARK, "page", within=2000)
 
 
-def require_ours(path: Path, mark: str, what: str, *, within: int) -> None:
+def require_ours(path: Path, mark: str, what: str, *, within: int | None) -> None:
     """Refuse a file that does not bear our mark near its top; none at all will do.
 
     Parameters
     ----------
     mark : what stands in each file of this kind that this program wrote
     what : "page" or "drawing"
-    within : bytes from its beginning
+    within : bytes from its beginning; None: anywhere in it
 
     Raises
     ------
@@ -135,13 +156,13 @@ def require_ours(path: Path, mark: str, what: str, *, within: int) -> None:
         )
 
 
-def replace_file(path: Path, text: str, what: str) -> None:
+def replace_file(path: Path, content: str | bytes, what: str) -> None:
     """Write beside the name and rename, so that no half file is ever there.
 
     Parameters
     ----------
     path : of the file; what is there already is replaced
-    text : all of it
+    content : all of it; text is written as UTF-8
     what : what the file is, for the error
 
     Raises
@@ -153,8 +174,10 @@ def replace_file(path: Path, text: str, what: str) -> None:
             prefix=f".{path.name}.", suffix=".unfinished", dir=path.parent
         )
         try:
-            with os.fdopen(handle, "w", encoding="utf-8", errors="replace", newline="\n") as file:
-                file.write(text)
+            if isinstance(content, str):
+                content = content.encode("utf-8", errors="replace")
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
                 file.flush()
                 os.fsync(file.fileno())
             mask = os.umask(0)

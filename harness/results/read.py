@@ -13,8 +13,9 @@ from typing import Any, TypeVar, get_args
 import h5py
 import numpy as np
 
-from harness.errors import BadInput
+from harness.errors import BadInput, Damaged
 from harness.readings import Axis, Findings, Limit, Reading, RecordingUsed, Series, Verdict
+from harness.recordings.files import sha512_of
 from harness.results import layout
 from harness.results.run import Run
 from harness.uncertainty import Contribution
@@ -39,7 +40,7 @@ def read_run(path: str | Path) -> Run:
 
     Raises
     ------
-    BadInput : missing, no results file, damaged, cut short, or of a newer schema.
+    BadInput : missing, or of a newer schema. Damaged : no results file, changed, or cut short.
     """
     return from_file(Path(path), _read)
 
@@ -63,7 +64,7 @@ def from_file(path: Path, reader: Callable[[h5py.File, Path], T]) -> T:
     except PermissionError as fault:
         raise BadInput("may not be read", str(path), "Change its permissions.") from fault
     except OSError as fault:
-        raise BadInput(
+        raise Damaged(
             "is no results file, or is damaged or cut short",
             str(path),
             "Take another copy of it, or measure its recordings again.",
@@ -73,23 +74,20 @@ def from_file(path: Path, reader: Callable[[h5py.File, Path], T]) -> T:
 
 
 def fingerprint_of(path: str | Path) -> str:
-    """Give the SHA-512 of a results file's content, in hexadecimal, by which it is known again.
+    """Give the SHA-512 of a results file, byte for byte, in hexadecimal.
 
-    It stands in the file; ``read_run`` holds the content to it.
+    Any program for SHA-512 gives the same. It is what reports and cards print; the digest of the
+    content stands in the file itself, and ``read_run`` holds the content to it.
 
     Raises
     ------
-    BadInput : the file cannot be read, or holds none.
+    BadInput : the file cannot be read.
     """
-    try:
-        with h5py.File(path, "r") as file:
-            return str(file.attrs[layout.DIGEST])
-    except (OSError, LookupError, ValueError) as fault:
-        raise _damaged(Path(path)) from fault
+    return sha512_of(Path(path))
 
 
-def _damaged(path: Path) -> BadInput:
-    return BadInput(
+def _damaged(path: Path) -> Damaged:
+    return Damaged(
         "is damaged, or was changed after it was written",
         str(path),
         "Take another copy of it, or measure its recordings again.",

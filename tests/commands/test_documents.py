@@ -150,6 +150,7 @@ def test_every_command_stands_in_the_readme() -> None:
         "remeasure",
         "import",
         "report",
+        "verify",
         "compare",
         "runs",
         "self-check",

@@ -27,6 +27,7 @@ COMMANDS = (
     "measure",
     "import",
     "report",
+    "verify",
     "compare",
     "runs",
     "instruments",

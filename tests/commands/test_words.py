@@ -28,6 +28,7 @@ COMMANDS = (
     "remeasure",
     "import",
     "report",
+    "verify",
     "compare",
     "runs",
     "self-check",

@@ -273,13 +273,13 @@ def test_a_page_that_cannot_be_written_is_one_line(runs, tmp_path):
         write_report(tmp_path / "none" / "r.html", replace(runs[0], findings=()))
 
 
-@pytest.mark.parametrize("name", ["r.pdf", "r", "r.html.txt"])
+@pytest.mark.parametrize("name", ["r.ps", "r", "r.html.txt"])
 def test_only_a_page_is_called_a_page(runs, tmp_path, name):
     run = replace(runs[0], findings=())
     comparison = compare_runs(run, run, "A", "B")
-    with pytest.raises(BadInput, match=r"the page is HTML. Give a name that ends in \.html"):
+    with pytest.raises(BadInput, match=r"the page is HTML or PDF. Give a name"):
         write_report(tmp_path / name, run)
-    with pytest.raises(BadInput, match=r"the page is HTML. Give a name that ends in \.html"):
+    with pytest.raises(BadInput, match=r"the page is HTML or PDF. Give a name"):
         write_comparison(tmp_path / name, comparison, run, run)
     assert not list(tmp_path.iterdir())
 
