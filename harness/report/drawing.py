@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
 INK = "#22302f"
-QUIET = "#6c7a78"
+QUIET = "#647270"
 FIRST = "#17625b"
 SECOND = "#a4540c"
 WIDTH_IN = 7.0
