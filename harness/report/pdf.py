@@ -95,6 +95,7 @@ def _fonts() -> typst.Fonts:
 def page_json(document: Document) -> str:
     """Write the page as the template takes it."""
     page = {
+        "metadata": document.title,
         "title": document.title,
         "author": "harness",
         "subject": document.subject,
@@ -111,7 +112,7 @@ def page_json(document: Document) -> str:
         "sections": [_section(section) for section in document.sections],
         "footer": document.footer,
     }
-    return json.dumps(_tied(page), ensure_ascii=False)
+    return json.dumps(_laid(page), ensure_ascii=False)
 
 
 def _section(section: Any) -> dict[str, Any]:
@@ -141,15 +142,24 @@ def _alone(svg: str) -> str:
     ).replace("var(--sans)", f"'{_FONT}'")
 
 
-_AS_THEY_ARE = ("svg", "keywords", "command", "groups", "kind", "style", "verdict")
+_AS_THEY_ARE = frozenset("metadata svg keywords command groups kind style verdict".split())
+_LONG_WORD = re.compile(r"\S{41,}")
+_PIECE = 20
+"""Letters after which a very long word may be cut; chosen, as its length is."""
+BREAK = "\N{ZERO WIDTH SPACE}"
 
 
-def _tied(held: Any, key: str = "") -> Any:
-    """Tie numbers to their units in all that is read."""
+def _laid(held: Any, key: str = "") -> Any:
+    """Tie numbers to their units in all that is read, and let very long words be cut."""
     if isinstance(held, str):
-        return held if key in _AS_THEY_ARE else tied(held)
+        return held if key in _AS_THEY_ARE else _LONG_WORD.sub(_cut, tied(held))
     if isinstance(held, dict):
-        return {name: _tied(value, name) for name, value in held.items()}
+        return {name: _laid(value, name) for name, value in held.items()}
     if isinstance(held, list | tuple):
-        return [_tied(value, key) for value in held]
+        return [_laid(value, key) for value in held]
     return held
+
+
+def _cut(word: re.Match[str]) -> str:
+    letters = word[0]
+    return BREAK.join(letters[at : at + _PIECE] for at in range(0, len(letters), _PIECE))

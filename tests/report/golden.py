@@ -13,6 +13,7 @@ import argparse
 import json
 import tempfile
 from dataclasses import replace
+from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from harness.procedures.acceptance import Extent
 from harness.readings import Axis
 from harness.report.content import content_of
 from harness.report.pages import report_document
-from harness.report.pdf import page_json
+from harness.report.pdf import BREAK, page_json
 from harness.report.seal import Seal
 from harness.report.thin import thin
 from harness.report.write import drawn
@@ -35,7 +36,17 @@ LITTLE = Extent(
 )
 SMALLER = {"knob_positions": ("12:00",), "battery": None}
 MOST_POINTS = 120
-UNREAD = ("svg", "kind", "style", "verdict", "author", "keywords", "subject", "described")
+UNREAD = (
+    "svg",
+    "kind",
+    "style",
+    "verdict",
+    "author",
+    "keywords",
+    "subject",
+    "described",
+    "metadata",
+)
 NAME = "frost-watch-1"
 
 
@@ -73,6 +84,7 @@ class Words(HTMLParser):
         self.line = []
 
 
+@cache
 def document():
     """Lay out the report of the golden run."""
     # What the code that draws is called changes with every change of it: it is no word.
@@ -99,7 +111,7 @@ def pdf_words():
             for value in held:
                 walk(value, key)
         elif isinstance(held, str) and held and key not in UNREAD:
-            lines.append(" ".join(held.split()))
+            lines.append(" ".join(held.replace(BREAK, "").split()))
 
     walk(json.loads(page_json(document())))
     return "\n".join(lines) + "\n"
