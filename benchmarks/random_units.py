@@ -133,10 +133,10 @@ def case(number: int) -> Case:
         ),
     )
     position = POSITIONS[int(rng.integers(len(POSITIONS)))]
-    return Case(unit=unit, position=position, bench=_written(unit, rng))
+    return Case(unit=unit, position=position, bench=written_bench(unit, rng))
 
 
-def _written(unit: SimulatedUnit, rng: np.random.Generator) -> Bench:
+def written_bench(unit: SimulatedUnit, rng: np.random.Generator) -> Bench:
     """Give a bench file whose every value is off the truth as far as its uncertainty says."""
     told = load_bench(example_path("packing-shed.toml")).plain()
     parts = SimulatedBench(unit, streams=("input", "output")).truth.dongles

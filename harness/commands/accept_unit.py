@@ -68,7 +68,7 @@ def accept_unit(
         ),
     ] = None,
 ) -> int:
-    """Accept a unit on a bench by a test plan, and write the report.
+    """Accept a unit by a test plan, and write the report.
 
     Shows the levels at each place first and refuses what would overload or destroy something.
     Put a load on the antenna port, and key only where you are licensed to. Ctrl-C switches RF off
@@ -79,6 +79,7 @@ def accept_unit(
     from harness.commands.operator import TerminalOperator
     from harness.commands.progress import TerminalWatcher
     from harness.commands.show import print_run
+    from harness.commands.show_hints import print_hints
     from harness.commands.table import say
     from harness.commands.words import dated_folder
     from harness.errors import BadInput
@@ -117,6 +118,7 @@ def accept_unit(
         write_report(report, done.run, seal=seal_of(done.path))
     console = Console()
     print_run(done.run, console)
+    print_hints(done.run, console)
     say(console, f"Report:     {report.resolve()}", folded=False)
     say(console, f"Results:    {done.path.resolve()}", folded=False)
     say(console, f"Recordings: {(folder / 'recordings').resolve()}", folded=False)

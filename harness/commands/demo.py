@@ -43,6 +43,7 @@ def demonstrate(folder: Path, plan: Plan) -> None:
     from harness.commands.progress import TerminalWatcher
     from harness.commands.show import print_run
     from harness.commands.show_comparison import print_summary
+    from harness.commands.show_hints import print_hints
     from harness.commands.table import say
     from harness.compare import compare_runs
     from harness.describe import example_path, load_bench, load_unit
@@ -71,6 +72,7 @@ def demonstrate(folder: Path, plan: Plan) -> None:
         write_report(second_report, second, seal=seal_of(accepted[1].path))
     for done in accepted:
         print_run(done.run, console)
+        print_hints(done.run, console)
     print_summary(comparison, console)
     say(console, "")
     if second.verdict == "fail":

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from harness.advice import Advice, advise
+from harness.advice import Advice, advise, diagnose
 from harness.compare import Comparison
 from harness.describe.cautions import CAUTIONS, LOCAL_RULES
 from harness.readings import Findings, Limit, Reading, RecordingUsed, Verdict, sentence, unanswered
@@ -15,6 +15,7 @@ from harness.report.advised_figure import advised_figure
 from harness.report.compared import ComparedRuns, compared, number_of
 from harness.report.drawing import Figure
 from harness.report.figures import figures_of
+from harness.report.hints import HintLine, hint_in_words
 from harness.report.judged import (
     StepLine,
     photos_of,
@@ -104,6 +105,7 @@ class Content:
     judged: tuple[Line, ...]
     to_mend: tuple[str, ...]
     to_decide: tuple[str, ...]
+    hints: tuple[HintLine, ...]
     steps: tuple[StepLine, ...]
     photos: tuple[tuple[str, str], ...]
     simulated: bool
@@ -149,6 +151,7 @@ def content_of(
         judged=tuple(_judged(row, run) for row in rows),
         to_mend=to_mend(rows),
         to_decide=to_decide(rows),
+        hints=tuple(hint_in_words(hint) for hint in diagnose(run)),
         steps=step_lines(judgement.steps),
         photos=photos_of(run),
         simulated=run.source == "simulated",

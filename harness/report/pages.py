@@ -30,6 +30,7 @@ from harness.report.document import (
     prose,
 )
 from harness.report.drawing import Figure
+from harness.report.hints import ON_HINTS, HintLine
 from harness.report.judged import StepLine
 from harness.report.particulars import moment
 from harness.report.seal import Seal
@@ -84,6 +85,7 @@ def report_document(
         # What the run was made for stands before its readings.
         sections = [advice, *sections] if content.advice_first else [*sections, advice]
     before = [
+        *([_hints(content.hints)] if content.hints else []),
         *([_steps(content.steps)] if content.steps else []),
         *([_notes(content)] if content.notes or content.photos else []),
     ]
@@ -118,6 +120,29 @@ def report_document(
         code=None if seal is None else _code(seal),
         seal=seal,
     )
+
+
+def _hints(hints: Iterable[HintLine]) -> Section:
+    """Lay out what is likely wrong: causes, what points to them, and what to look at next."""
+    table = Table(
+        caption="Hints on likely causes",
+        columns=(
+            Column(title="It may be", percent=34.0),
+            Column(title="Seen", percent=33.0),
+            Column(title="Next check", percent=33.0),
+        ),
+        rows=tuple(
+            Row(
+                cells=(
+                    Cell(text=hint.title),
+                    Cell(text=hint.evidence[0], small=hint.evidence[1:]),
+                    Cell(text=hint.next_check),
+                )
+            )
+            for hint in hints
+        ),
+    )
+    return Section(title="Where to look", blocks=(Paragraph(text=ON_HINTS), table))
 
 
 def comparison_document(comparison: Comparison, a: Run, b: Run) -> Document:
