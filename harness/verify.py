@@ -160,8 +160,8 @@ Files = Mapping[str, Sequence[Path]]
 def _files(results: Path, folder: Path | None) -> Files:
     """List the files where recordings may be, by name."""
     if folder is None:
-        beside = results.parent
-        paths = [path for place in (beside, *(beside / name for name in _FOLDERS)) for path in _in(place)]
+        places = [results.parent, *(results.parent / name for name in _FOLDERS)]
+        paths = [path for place in places for path in _in(place)]
     else:
         if not folder.is_dir():
             raise BadInput("there is no such folder", str(folder), "Give that of the recordings.")

@@ -43,7 +43,7 @@ def compare(
     until: Until = None,
     verdict: OfVerdict = None,
     out: Annotated[
-        Path | None, typer.Option(metavar="PAGE.html", help="Write it as a page too.")
+        Path | None, typer.Option(metavar="PAGE", help="Write it as a page too, .html or .pdf.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object, no table.")] = False,
 ) -> None:
@@ -72,7 +72,7 @@ def compare(
     from harness.report.write import require_page
 
     if out is not None:
-        require_page(out)
+        require_page(out, pdf=True)
     require_way(way)
     ahead = None if expect is None else day_of(expect, "--expect")
     console = Console()

@@ -46,8 +46,9 @@ def particulars(run: Run) -> Iterable[tuple[str, str]]:
     yield "Measured", f"{start.removesuffix(' UTC')} to {end.removeprefix(day)}"
     yield "Procedure", run.procedure
     plan = run.session.get("plan")
-    if isinstance(plan, Mapping) and (plan.get("title") or plan.get("name")):
-        yield "Plan", str(plan.get("title") or plan.get("name"))
+    title = str(plan.get("title") or plan.get("name") or "") if isinstance(plan, Mapping) else ""
+    if title and title != run.procedure:
+        yield "Plan", title
     yield from session_in_words(run)
     who = run.session.get("operator") or bench.get("operator")
     for word, held in (("Measured by", who), ("Where", bench.get("place"))):

@@ -17,9 +17,8 @@ from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
-from harness.describe import example_path, load_bench, load_unit
+from harness.describe import example_path, load_bench, load_plan, load_unit
 from harness.procedures.accept import accept
-from harness.procedures.acceptance import Extent
 from harness.readings import Axis
 from harness.report.content import content_of
 from harness.report.pages import report_document
@@ -31,8 +30,12 @@ from harness.results import fingerprint_of, read_run, write_run
 
 DATA = Path(__file__).resolve().parents[1] / "data" / "results"
 RUN, HTML_WORDS, PDF_WORDS = (DATA / f"golden-run{end}" for end in (".h5", "-html.txt", "-pdf.txt"))
-LITTLE = Extent(
-    keyings=2, search_dbm=(-122.0, -114.0), quiet_s=0.5, sweeps=1, sensitivity_dbm=(-116.0, -113.0)
+LITTLE = (
+    load_plan("short")
+    .doing(["battery"])
+    .altered(
+        keyings=2, search_dbm=(-122.0, -114.0), quiet_s=0.5, sweeps=1, levels_dbm=(-116.0, -113.0)
+    )
 )
 SMALLER = {"knob_positions": ("12:00",), "battery": None}
 MOST_POINTS = 120
