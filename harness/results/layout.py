@@ -88,7 +88,7 @@ def _as_name(text: str) -> str:
     return re.sub(r"\W", "_", text)
 
 
-_HOUSEKEEPING = frozenset(
+HOUSEKEEPING = frozenset(
     "CLASS NAME DIMENSION_LIST REFERENCE_LIST DIMENSION_LABELS _Netcdf4Dimid _Netcdf4Coordinates"
     " _NCProperties _nc3_strict _NCCOPIED".split()
 )
@@ -127,7 +127,7 @@ def _add_group(sha512: Any, group: h5py.Group, path: str) -> None:
 
 
 def _add_attributes(sha512: Any, holder: h5py.HLObject, left_out: set[str]) -> None:
-    for name in sorted(set(holder.attrs) - _HOUSEKEEPING - left_out):
+    for name in sorted(set(holder.attrs) - HOUSEKEEPING - left_out):
         _add(sha512, "attribute", name, _plain(holder.attrs[name]))
 
 

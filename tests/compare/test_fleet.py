@@ -101,6 +101,13 @@ def test_which_stands_out(numbers, standard_uncertainty, apart):
         assert found == apart
 
 
+def test_a_unit_that_alone_is_badly_measured_does_not_stand_out():
+    badly = made("badly", reading("sensitivity_12db_sinad", -113.0, 3.0))
+    line = only_line([*fleet(HEALTHY), badly])
+    assert max(one.score for one in line.units) > 3.5
+    assert not any(one.stands_out for one in line.units)
+
+
 def test_the_score_is_the_published_one():
     """0.6745 (x - median) / MAD, times the factor for seven; four figures as 0.6745 has."""
     line = only_line(fleet([*HEALTHY, -113.0], 0.01))
