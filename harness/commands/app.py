@@ -19,6 +19,7 @@ from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.devices import devices
 from harness.commands.duplexer import duplexer
+from harness.commands.export_run import export
 from harness.commands.field import field
 from harness.commands.health import health
 from harness.commands.import_recording import import_recording
@@ -93,6 +94,7 @@ app.command("report", cls=PlainCommand)(report)
 app.command("verify", cls=PlainCommand)(verify)
 app.command("compare", cls=PlainCommand)(compare)
 app.command("runs", cls=PlainCommand)(runs)
+app.command("export", cls=PlainCommand)(export)
 app.command("field", cls=PlainCommand)(field)
 app.command("instruments", cls=PlainCommand)(instruments)
 app.command("play", cls=PlainCommand)(play)

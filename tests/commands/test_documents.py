@@ -153,6 +153,7 @@ def test_every_command_stands_in_the_readme() -> None:
         "verify",
         "compare",
         "runs",
+        "export",
         "self-check",
     ):
         assert re.search(rf"\./scripts/harness {name}\b", text), name

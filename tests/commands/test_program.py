@@ -30,6 +30,7 @@ COMMANDS = (
     "verify",
     "compare",
     "runs",
+    "export",
     "instruments",
     "play",
     "listen",

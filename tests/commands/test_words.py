@@ -31,6 +31,7 @@ COMMANDS = (
     "verify",
     "compare",
     "runs",
+    "export",
     "self-check",
 )
 

@@ -1,6 +1,8 @@
 """Comparison: shared calibration drops out, like only with like, En as ISO 13528 has it.
 
-En = (x - X) / sqrt(U_x^2 + U_X^2), ISO 13528:2015, 9.7 (clause and formula from memory).
+En = (x - X) / sqrt(U_x^2 + U_X^2), ISO 13528:2015, 9.7 (clause and formula from memory). No worked
+example of that standard was at hand: the score is held to the formula, and to ``uncertainties``,
+which shares no code, where the two are correlated.
 """
 
 import math
@@ -10,6 +12,7 @@ from datetime import UTC, datetime
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from uncertainties import covariance_matrix, ufloat
 
 from harness.compare import compare_runs
 from harness.readings import Findings, Reading, measured, not_measured
@@ -111,6 +114,20 @@ def test_what_counts_as_one_calibration(name, source, shared):
     assert row.expanded_uncertainty == pytest.approx(
         0.1 if shared else math.sqrt(0.1**2 + 2 * 0.6**2), rel=1e-12
     )
+
+
+@pytest.mark.parametrize("sensitivity", [1.0, 0.5, -1.0, 153.825])
+def test_the_score_of_correlated_runs_is_that_of_another_library(sensitivity):
+    """Also JCGM 100, 5.2.2: u^2 = u_a^2 + u_b^2 - 2 cov(a, b) (clause from memory); rounding."""
+    felt = replace(SHARED, sensitivity=sensitivity)
+    row = only_row(run(power(36.0, own(0.03), felt)), run(power(35.5, own(0.04), SHARED)))
+    pad = ufloat(0.0, 0.3)
+    a = ufloat(36.0, 0.03) + sensitivity * pad
+    b = ufloat(35.5, 0.04) + pad
+    assert row.en == pytest.approx((b - a).n / (2.0 * (b - a).s), rel=1e-12)
+    ((u2_a, shared), (_, u2_b)) = covariance_matrix([a, b])
+    by_hand = math.sqrt(u2_a + u2_b - 2.0 * shared)
+    assert row.expanded_uncertainty == pytest.approx(2.0 * by_hand, rel=1e-9)
 
 
 def test_another_bench_shares_nothing():
