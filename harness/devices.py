@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, runtime_checkable
 
 from harness.blocks import Block
 
@@ -181,6 +181,19 @@ class SupplyMeter(Protocol):
 
     def read_supply(self) -> SupplyReading:
         """Give voltage, current and temperature now."""
+        ...
+
+
+@runtime_checkable
+class LaggingMeter(SupplyMeter, Protocol):
+    """A meter whose readings come by themselves, some time later; what is too old is NaN."""
+
+    def read_supply_within(self, seconds: float) -> SupplyReading:
+        """Give what was read within the last ``seconds``."""
+        ...
+
+    def news(self) -> list[str]:
+        """Give what has been wrong with it since the last time, a sentence each."""
         ...
 
 

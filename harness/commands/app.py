@@ -18,6 +18,7 @@ from harness.commands.calibrate import calibrate
 from harness.commands.compare_runs import compare
 from harness.commands.demo import demo
 from harness.commands.devices import devices
+from harness.commands.discharge import discharge
 from harness.commands.duplexer import duplexer
 from harness.commands.export_run import export
 from harness.commands.field import field
@@ -81,6 +82,7 @@ def root(
 app.command("demo", cls=PlainCommand)(demo)
 app.command("accept", cls=PlainCommand)(accept_unit)
 app.command("squelch", cls=PlainCommand)(squelch)
+app.command("discharge", cls=PlainCommand)(discharge)
 app.command("levels", cls=PlainCommand)(levels)
 app.command("duplexer", cls=PlainCommand)(duplexer)
 app.command("devices", cls=PlainCommand)(devices)

@@ -99,6 +99,14 @@ class TerminalWatcher(_Shown):
             say(self._console, f"{self._title}, {share * 100:.0f} %")
             self._told = int(share * LINES_OF_A_RUN + 1e-9)
 
+    def row(self, line: str, share: float) -> None:
+        """Show how a battery run stands: beside the bar, or as a line each."""
+        if self._bar is not None and self._task is not None:
+            self._title = line
+            self._bar.update(self._task, description=line, completed=share)
+        else:
+            say(self._console, line)
+
     @contextmanager
     def still(self) -> Iterator[None]:
         """Take the bar away while something else is on the line."""

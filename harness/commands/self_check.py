@@ -200,7 +200,8 @@ def _timing(runner: Runner, simulated: SimulatedBench) -> Iterator[Check]:
 
 
 def _battery(runner: Runner, simulated: SimulatedBench) -> Iterator[Check]:
-    from harness.procedures.battery_run import battery_run
+    from harness.procedures.battery_ends import Ends
+    from harness.procedures.battery_run import RunPlan, battery_run
 
     battery = runner.unit.battery
     if battery is None:
@@ -209,9 +210,12 @@ def _battery(runner: Runner, simulated: SimulatedBench) -> Iterator[Check]:
     runner.run(
         battery_run(
             battery,
-            level_port_dbm=LEVEL_DBM,
-            deviation_hz=DEVIATION_HZ,
-            interval_s=BATTERY_INTERVAL_S,
+            RunPlan(
+                level_port_dbm=LEVEL_DBM,
+                deviation_hz=DEVIATION_HZ,
+                ends=Ends(end_v=battery.end_v),
+                every_s=BATTERY_INTERVAL_S,
+            ),
         )
     )
     found = runner.findings[-1]

@@ -13,10 +13,13 @@ from harness.errors import BadInput
 from harness.units import LEAST_CARRIER_HZ, mhz_in_words
 
 if TYPE_CHECKING:
+    from harness.procedures.battery_ends import PowerLimit
     from harness.results.wanted import Wanted
 
 MOST_LEVELS = 1000
 """Chosen: more is a slip in the step."""
+MOST_POWER = 1000.0
+"""In dB or W. Chosen: no drop of a small repeater's power is as deep, and none has as much."""
 _PREFIXES = {"k": "e3", "m": "e6", "g": "e9"}
 _PREFIXED = re.compile(r"\s*([+-]?[\d.]+)\s*([kmg])(hz)?\s*", re.IGNORECASE)
 
@@ -166,6 +169,43 @@ def seconds_of(text: str, option: str) -> float:
     if not 0.0 < seconds <= LONGEST_S:
         raise BadInput(f"{text!r} is no time from 0 s to a week", option, "Write 90s, 10m or 8h.")
     return seconds
+
+
+_POWER = re.compile(r"\s*-?([\d.]+)\s*(dB|W)\s*", re.IGNORECASE)
+
+
+def power_limit(text: str, option: str) -> PowerLimit:
+    """Read a power that ends a battery run, such as 3dB (below its start) or 2W.
+
+    Raises
+    ------
+    BadInput : it is none, or not above 0.
+    """
+    from harness.procedures.battery_ends import PowerLimit
+
+    matched = _POWER.fullmatch(text)
+    try:
+        value = float(matched[1]) if matched else 0.0
+    except ValueError:
+        value = 0.0
+    if not matched or not 0.0 < value < MOST_POWER:
+        raise BadInput(
+            f"{text!r} is no power to end at", option, "Write 3dB, below the start, or 2W."
+        )
+    if matched[2].lower() == "w":
+        return PowerLimit(watts=value)
+    return PowerLimit(below_start_db=value)
+
+
+def require_above(value: float, least: float, option: str) -> None:
+    """Refuse a number that is not above another, or no finite one.
+
+    Raises
+    ------
+    BadInput : it is not.
+    """
+    if not least < value < math.inf:
+        raise BadInput(f"{value:g} is not above {least:g}", option, "Give a larger number.")
 
 
 def column_names(text: str | None) -> dict[str, str] | None:

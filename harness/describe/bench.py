@@ -303,6 +303,8 @@ def load_bench(path: Path | str, unit: Unit | None = None) -> Bench:
     }
     if bench.sound is not None and bench.sound.calibration is not None:
         found["sound"] = _calibrated_sound(bench.sound, Path(path), bench.temperature_degc)
+    if bench.meter is not None and bench.meter.source == "csv":
+        found["meter"] = bench.meter.beside(Path(path))
     if bench.generator is not None and bench.generator.calibration is not None:
         found["generator"] = _calibrated_generator(bench.generator, Path(path))
     return bench.model_copy(update=found) if found else bench

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from pathlib import Path
+from typing import Annotated, Literal, Self
 
-from pydantic import PrivateAttr, model_validator
+from pydantic import AfterValidator, PrivateAttr, model_validator
 
 from harness.describe.calibration import (
     DeviationCalibration,
@@ -21,22 +22,27 @@ from harness.describe.quantities import (
     Name,
     RatingW,
     SampleRateHz,
+    SkewS,
     TimeoutS,
     UncertaintyDb,
     Whole,
     refuse,
+    within,
 )
+
+Column = Name | Annotated[int, AfterValidator(within(1, 1000, ""))]
+"""Name of a column, or its number from 1."""
 
 
 class Connected(Description):
-    """An instrument: simulated, by SCPI, or set and read by hand.
+    """An instrument: simulated, by SCPI, or set and read by hand; a meter also by a CSV file.
 
     ``resource`` is the VISA name of an instrument that is reached by SCPI, ``dialect`` the table
     of its commands: one that comes with the program, or a TOML file of your own. ``baud_rate`` is
     that of a serial port.
     """
 
-    source: Literal["simulated", "scpi", "by hand"]
+    source: Literal["simulated", "scpi", "by hand", "csv"]
     resource: Name | None = None
     dialect: Name | None = None
     timeout_s: TimeoutS | None = None
@@ -54,6 +60,28 @@ class Connected(Description):
         for key in ("resource", "dialect", "timeout_s", "baud_rate"):
             if getattr(self, key) is not None:
                 refuse(f'has {key}, which only source = "scpi" takes')
+        return self
+
+
+class MeterColumns(Description):
+    """Which columns of a CSV file are which: by name, or by number where it has no header."""
+
+    time: Column | None = None
+    voltage_v: Column | None = None
+    current_a: Column | None = None
+    temperature_degc: Column | None = None
+
+    @property
+    def asked(self) -> dict[str, str | int]:
+        """Ours to theirs, of those that are given."""
+        return {name: theirs for name, theirs in self if theirs is not None}
+
+    @model_validator(mode="after")
+    def _measures(self) -> Self:
+        if self.voltage_v is None and self.current_a is None:
+            refuse("names neither voltage_v nor current_a")
+        if len({isinstance(theirs, int) for theirs in self.asked.values()}) > 1:
+            refuse("has names and numbers; a file has a header or not")
         return self
 
 
@@ -89,6 +117,8 @@ class GeneratorDescription(Connected):
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
+        if self.source == "csv":
+            refuse('has source = "csv", which only [meter] takes')
         each_once("path", self.path)
         low, high = self.minimum_dbm, self.maximum_dbm
         if low is not None and high is not None and low >= high:
@@ -104,12 +134,51 @@ class MeterDescription(Connected):
     ``resource`` reads the voltage, ``current_resource`` the current: the same name where one
     instrument does both. Without the second nothing is known of the current. By hand it is asked
     for too, unless ``reads_current`` is false.
+
+    From a CSV file that another program appends to: ``path``, beside the bench file; ``columns``;
+    ``clock`` of its times, which ``clock_error_s`` is ahead of the true one; a row older than
+    ``stale_s`` (60 s) tells nothing any more.
     """
 
     current_resource: Name | None = None
     reads_current: bool = True
+    path: DeviceName | None = None
+    columns: MeterColumns | None = None
+    clock: Literal["utc", "local"] | None = None
+    clock_error_s: SkewS | None = None
+    stale_s: TimeoutS | None = None
     voltage_uncertainty_v: MeterV | None = None
     current_uncertainty_a: MeterA | None = None
+    _file: Path | None = PrivateAttr(default=None)
+
+    @property
+    def file(self) -> Path | None:
+        """The CSV file, where the bench file lies."""
+        return self._file
+
+    def beside(self, bench_path: Path) -> Self:
+        """Give the same meter with its CSV file found beside the bench file."""
+        made = self.model_copy()
+        made._file = None if self.path is None else bench_path.parent / self.path
+        return made
+
+    @model_validator(mode="after")
+    def _from_csv(self) -> Self:
+        own = ("path", "columns", "clock", "clock_error_s", "stale_s")
+        if self.source != "csv":
+            for key in own:
+                if getattr(self, key) is not None:
+                    refuse(f'has {key}, which only source = "csv" takes')
+            return self
+        for key in ("path", "columns"):
+            if getattr(self, key) is None:
+                refuse(f'has source = "csv" and no {key}')
+        timed = self.columns is not None and self.columns.time is not None
+        if timed and self.clock is None:
+            refuse('names a column with the time and no clock; write clock = "utc" or "local"')
+        if not timed and not (self.clock is None and self.clock_error_s is None):
+            refuse("has clock, and columns names no time")
+        return self
 
     @model_validator(mode="after")
     def _current(self) -> Self:

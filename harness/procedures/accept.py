@@ -274,6 +274,7 @@ def _performed(
             watcher.say(_going_on(go_on_with, runner))
         raise
     finally:
+        runner.measure_what_was_logged()
         findings, earlier, session = _as_found(runner, journal, by, is_done=not note)
         run = judged_run(
             unit,
@@ -332,8 +333,6 @@ def _begin(opened: OpenBench, folder: Path, watcher: Watcher, journal: Journal) 
     journal.begin(devices)
     if not resumes:
         return
-    if opened.kind == "simulated":
-        journal.without_log()
     left = [RESULTS_NAME, *([] if journal.has_log else [LOG_NAME])]
     if had_ended:
         # A report belongs to the results that it tells of.

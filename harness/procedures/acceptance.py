@@ -11,7 +11,8 @@ from typing import Any
 
 from harness.describe import Unit
 from harness.measure.setup import NO_SIGNAL, Options
-from harness.procedures.battery_run import INTERVAL_S, battery_run
+from harness.procedures.battery_ends import Ends
+from harness.procedures.battery_run import INTERVAL_S, RunPlan, battery_run
 from harness.procedures.steps import (
     Measure,
     Procedure,
@@ -87,9 +88,12 @@ def battery_down(unit: Unit, extent: Extent) -> Procedure:
         return
     yield from battery_run(
         unit.battery,
-        level_port_dbm=STRONG_DBM,
-        deviation_hz=STANDARD_SHARE * unit.rated_deviation_hz,
-        interval_s=extent.battery_interval_s,
+        RunPlan(
+            level_port_dbm=STRONG_DBM,
+            deviation_hz=STANDARD_SHARE * unit.rated_deviation_hz,
+            ends=Ends(end_v=unit.battery.end_v),
+            every_s=extent.battery_interval_s,
+        ),
     )
 
 

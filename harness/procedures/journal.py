@@ -36,7 +36,16 @@ from harness.devices import SupplyReading
 from harness.errors import BadInput, Damaged
 from harness.procedures.appended import AppendedLines
 from harness.procedures.clock import Moment, Passed, moment_now
-from harness.procedures.steps import TAKES, Log, ReadSupply, Record, Step, Watch, Watched
+from harness.procedures.steps import (
+    TAKES,
+    Log,
+    ReadSupply,
+    Sample,
+    Sampled,
+    Step,
+    Watch,
+    Watched,
+)
 from harness.recordings.utc import utc_from_text, utc_text
 
 JOURNAL_NAME = "journal.jsonl"
@@ -155,7 +164,10 @@ class Journal:
         """Names of the takes that are whole."""
         whole = [done.gave for done in self._done if done.kind in TAKES]
         pieces = [done.gave["kept"] for done in self._done if done.kind == Watch.__name__]
-        return [*whole, *(take for take in pieces if take)]
+        samples = [done.gave for done in self._done if done.kind == Sample.__name__]
+        forgot = {take for sampled in samples for take in sampled["forgot"]}
+        kept = [sampled["take"] for sampled in samples if sampled["take"] not in forgot]
+        return [*whole, *(take for take in pieces if take), *kept]
 
     @property
     def has_log(self) -> bool:
@@ -191,16 +203,6 @@ class Journal:
         if self._newer_limits is not None:
             self._put({LIMITS: self._newer_limits})
             self.remark("The limits were changed before the run went on.")
-
-    def without_log(self) -> None:
-        """Forget the battery run: a simulated battery does not outlive its process."""
-        kinds = [done.kind for done in self._done]
-        if Log.__name__ in kinds:
-            # It begins with the last take before its first row.
-            first = kinds.index(Log.__name__)
-            begun = max(at for at, kind in enumerate(kinds[:first]) if kind == Record.__name__)
-            self._put({"forget_from": begun})
-            del self._done[begun:]
 
     def recall(self, step: Step) -> Done | None:
         """Give what the next step gave, or None where it is still to be done.
@@ -344,6 +346,6 @@ def _kept(gave: Any) -> Any:
     """Give what is worth keeping of what a step gave: findings are measured again."""
     if isinstance(gave, SupplyReading):
         return {k: None if math.isnan(v) else v for k, v in asdict(gave).items()}
-    if isinstance(gave, Watched):
+    if isinstance(gave, Watched | Sampled):
         return asdict(gave)
     return gave if isinstance(gave, str | float) else None

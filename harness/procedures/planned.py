@@ -32,6 +32,7 @@ from harness.procedures.steps import (
     Measure,
     Procedure,
     Record,
+    Sample,
     Step,
     TurnKnob,
     Watch,
@@ -131,11 +132,17 @@ def _renamed(procedure: Procedure, ending: str) -> Generator[Step, Any, None]:
             step = procedure.send(gave)
         except StopIteration:
             return
-        if isinstance(step, Record | Follow | Watch | Measure):
-            # A take of a log or of a watch stands in a folder of its own.
-            folder, slash, name = step.take.partition("/")
-            step = replace(step, take=f"{folder}{ending}{slash}{name}")
+        if isinstance(step, Record | Follow | Watch | Measure | Sample):
+            step = replace(step, take=_take_renamed(step.take, ending))
+        if isinstance(step, Sample):
+            step = replace(step, forget=tuple(_take_renamed(t, ending) for t in step.forget))
         gave = yield step
+
+
+def _take_renamed(take: str, ending: str) -> str:
+    """Give a take another name; one of a log or of a watch stands in a folder of its own."""
+    folder, slash, name = take.partition("/")
+    return f"{folder}{ending}{slash}{name}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

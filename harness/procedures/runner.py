@@ -17,11 +17,12 @@ from typing import Any, Protocol, TypeVar
 
 from harness.blocks import Block
 from harness.describe import Bench, Unit
-from harness.devices import GoBack, Role
-from harness.errors import BadInput
+from harness.devices import GoBack, LaggingMeter, Role, SupplyReading
+from harness.errors import BadInput, HarnessError
 from harness.measure.discharge import discharge_from_log
+from harness.measure.kinds import DISCHARGE
 from harness.measure.run import measure_recordings
-from harness.measure.setup import NO_SIGNAL
+from harness.measure.setup import NO_SIGNAL, Options
 from harness.procedures.clock import (
     Moment,
     Passed,
@@ -34,6 +35,7 @@ from harness.procedures.following import Glance, glance_at
 from harness.procedures.journal import Done, Journal, supply_of
 from harness.procedures.looking import TakesWatched
 from harness.procedures.recording import open_writers
+from harness.procedures.sampling import ShowsRows, sampled_in
 from harness.procedures.steps import (
     Begin,
     EnableTransmitter,
@@ -47,6 +49,8 @@ from harness.procedures.steps import (
     Procedure,
     ReadSupply,
     Record,
+    Sample,
+    Sampled,
     Say,
     Seen,
     Step,
@@ -72,7 +76,11 @@ from harness.recordings.utc import utc_text
 SIMULATED_DAY = datetime(2026, 1, 1, tzinfo=UTC)
 """When a simulated bench is opened. Chosen."""
 LOG_NAME = "battery-log.csv"
+KEYED_AGAIN_S = 2.0
+"""From where a run goes on to its first sample. Chosen: the unit has keyed by then."""
 NOTHING_BEFORE = "There is nothing to go back to here."
+OUTPUT: tuple[Role, ...] = ("output",)
+RF_OFF = Stimulus(duration_s=0.0, level_port_dbm=None)
 
 T = TypeVar("T")
 
@@ -139,10 +147,12 @@ class Runner:
     _left_on: Stimulus | None = None
     _base_s: float = 0.0
     _log: BatteryLogWriter | None = None
+    _lived_on: Stimulus | None = None
     _share: float | None = None
-    _logged_before: list[tuple[Mapping[str, float], Done]] = field(default_factory=list)
+    _logged_before: list[tuple[Log, Done]] = field(default_factory=list)
     _log_zero_s: float | None = None
     _moment: Moment | None = None
+    _taken_s: float = 0.0
     _tallies: dict[str, tuple[int, Tally]] = field(default_factory=dict)
 
     def run(self, procedure: Procedure) -> list[Findings]:
@@ -183,7 +193,10 @@ class Runner:
         self.at = _in_words(step) or self.at
         done = journal.recall(step)
         if done is not None:
-            return self._replayed(step, done)
+            gave = self._replayed(step, done)
+            if self.open_bench.kind == "simulated":
+                self._live_through(step, done.at_s)
+            return gave
         if journal.resumes_now:
             self._restore(step, journal)
         gave = self._perform(step)
@@ -221,9 +234,23 @@ class Runner:
             case Watch():
                 return self._count(step, Watched(**gave))
             case Log():
-                self._row_time_s(step.row, done.at_s)
-                self._logged_before.append((step.row, done))
+                self._row_time_s(step, done.at_s)
+                self._logged_before.append((step, done))
+            case Sample():
+                self._left_on = step.leave_on
+                return Sampled(**{**gave, "forgot": tuple(gave["forgot"])})
         return gave
+
+    def _live_through(self, step: Step, until_s: float) -> None:
+        """Have a simulated bench do what it did in another process: its battery runs down again."""
+        match step:
+            case Sample() if step.leave_on != self._lived_on:
+                self._lived_on = step.leave_on
+                self._apply(step.leave_on or RF_OFF)
+            case EnableTransmitter():
+                self._enable(step.enabled)
+        if isinstance(step, Sample | Wait):
+            self.open_bench.waiter.wait(max(until_s - self._now_s, 0.0))
 
     def _restore(self, step: Step, journal: Journal) -> None:
         """Put the bench back to where the run was: its time, the knob, the generator."""
@@ -247,6 +274,8 @@ class Runner:
         if self._left_on is not None and not isinstance(step, Record | Follow):
             left_on = self._left_on
             self._until_done(lambda: self._apply(left_on))
+            if isinstance(step, Sample) and self._is_live:
+                self.open_bench.waiter.wait(KEYED_AGAIN_S)
 
     def _put_back_rows(self, journal: Journal) -> None:
         """Log again what the journal has and the log has not: a file lost, cut or mended by hand.
@@ -256,9 +285,9 @@ class Runner:
         if not self._logged_before:
             return
         with BatteryLogWriter(self.folder / LOG_NAME, resume=True) as log:
-            missing = [row for row in self._logged_before if not log.holds(row[0]["time_s"])]
-            for row, done in missing:
-                log.append(row, self._row_utc(row, done.at_s, done.moment.utc))
+            missing = [each for each in self._logged_before if not log.holds(each[0].row["time_s"])]
+            for step, done in missing:
+                log.append(step.row, self._row_utc(step, done.at_s, done.moment.utc))
         if missing:
             rows = "1 row was" if len(missing) == 1 else f"{len(missing)} rows were"
             journal.remark(f"{rows} missing from {LOG_NAME} and put back from the journal.")
@@ -322,9 +351,12 @@ class Runner:
             case Record():
                 return self._record(step)
             case Follow():
+                self._share = None
                 return self._follow(step)
             case Watch():
                 return self._watch(step)
+            case Sample():
+                return self._sample(step)
             case Measure():
                 return self._measure(step)
             case Wait():
@@ -333,41 +365,88 @@ class Runner:
                 self._watch_clock()
                 return self._now_s
             case ReadSupply():
-                return self._until_done(self.open_bench.meter.read_supply)
+                return self._until_done(partial(self._read_supply, step.since_s))
             case Log():
-                self._log_row(step.row)
+                self._log_row(step)
+                self._show_row(step)
             case MeasureLog():
-                options = replace(
-                    step.options,
-                    voltage_contributions=self.bench.voltage_contributions(),
-                    current_contributions=self.bench.current_contributions(),
-                )
-                found = discharge_from_log(read_log(self.folder / LOG_NAME), options)
-                if self.journal is not None:
-                    cautions = (*found.cautions, *self.journal.remarks)
-                    found = replace(found, cautions=cautions)
-                self.findings.append(found)
-                return found
+                return self._measure_log(step.options)
         return None
 
-    def _log_row(self, row: Mapping[str, float]) -> None:
+    def _read_supply(self, since_s: float | None) -> SupplyReading:
+        """Read the meter; what is wrong with one that lags is told."""
+        meter = self.open_bench.meter
+        if not isinstance(meter, LaggingMeter):
+            return meter.read_supply()
+        if since_s is None:
+            supply = meter.read_supply()
+        else:
+            supply = meter.read_supply_within(self._now_s - since_s)
+        for text in meter.news():
+            self.watcher.say(text)
+            if self.journal is not None:
+                self.journal.remark(f"At {self._now_s / 3600.0:.2f} h {text}")
+        return supply
+
+    def _measure_log(self, options: Options) -> Findings:
+        """Analyse the battery log as it stands."""
+        options = replace(
+            options,
+            voltage_contributions=self.bench.voltage_contributions(),
+            current_contributions=self.bench.current_contributions(),
+        )
+        found = discharge_from_log(read_log(self.folder / LOG_NAME), options)
+        if self.journal is not None:
+            cautions = (*found.cautions, *self.journal.remarks)
+            found = replace(found, cautions=cautions)
+        self.findings.append(found)
+        return found
+
+    def measure_what_was_logged(self) -> None:
+        """Analyse the log of a battery run that ended early; nothing where there is none.
+
+        What is wrong with the log is said, and left: the run itself had its own end.
+        """
+        is_done = any(found.kind == DISCHARGE for found in self.findings)
+        if is_done or not (self.folder / LOG_NAME).exists():
+            return
+        battery = self.unit.battery
+        try:
+            self._measure_log(Options(end_v=battery.end_v if battery else None))
+        except HarnessError as error:
+            self.watcher.say(str(error))
+
+    def _show_row(self, step: Log) -> None:
+        """Tell how a battery run stands, from what is on the disk by now."""
+        if not step.line:
+            return
+        self._share = step.share
+        if isinstance(self.watcher, ShowsRows):
+            self.watcher.row(step.line, step.share)
+            return
+        self.watcher.step(step.line)
+        self.watcher.progress(step.share)
+
+    def _log_row(self, step: Log) -> None:
+        row = step.row
         if "time_s" not in row:
             raise ValueError(f"a row of a log without time_s: {sorted(row)}")
         if self._log is None:
             self._log = BatteryLogWriter(self.folder / LOG_NAME, resume=self.journal is not None)
         # A run may have been ended between the row and its line in the journal.
         if self._log.last_time_s is None or row["time_s"] > self._log.last_time_s:
-            self._log.append(row, self._row_utc(row, self._now_s, self._now_utc))
+            self._log.append(row, self._row_utc(step, self._now_s, self._now_utc))
 
-    def _row_utc(self, row: Mapping[str, float], now_s: float, utc: datetime) -> datetime:
+    def _row_utc(self, step: Log, now_s: float, utc: datetime) -> datetime:
         """Give the time of day of a row, from that of a later moment of the run's own time."""
-        return utc - timedelta(seconds=now_s - self._row_time_s(row, now_s))
+        return utc - timedelta(seconds=now_s - self._row_time_s(step, now_s))
 
-    def _row_time_s(self, row: Mapping[str, float], now_s: float) -> float:
-        """Give the run's own time of a row; the first is taken to be logged at once."""
+    def _row_time_s(self, step: Log, now_s: float) -> float:
+        """Give the run's own time of a row; a first that does not tell is logged at once."""
         if self._log_zero_s is None:
-            self._log_zero_s = now_s - row["time_s"]
-        return self._log_zero_s + row["time_s"]
+            at_s = now_s if step.at_s is None else step.at_s
+            self._log_zero_s = at_s - step.row["time_s"]
+        return self._log_zero_s + step.row["time_s"]
 
     def _watch_clock(self) -> None:
         """Say when the computer's clock of day was set; the run's time does not heed it."""
@@ -412,9 +491,8 @@ class Runner:
 
         return self._take(step, through, leave_on=step.leave_on)
 
-    def _follow(self, step: Follow) -> str:
+    def _follow(self, step: Follow, *, leave_on: bool = False) -> str:
         """Record a take whose stimuli are chosen by what the output does."""
-        self._share = None
 
         def through(
             taking: Taking, writers: Mapping[Role, RecordingWriter], glance: Glance
@@ -428,23 +506,41 @@ class Runner:
                     return
                 seen = self._move(move, taking, writers, glance)
 
-        return self._take(step, through, leave_on=False)
+        return self._take(step, through, leave_on=leave_on)
+
+    def _sample(self, step: Sample) -> Sampled:
+        """Record a sample of a battery run and measure it; earlier ones may go then."""
+        begun_s = self._now_s
+        programme = Follow(take=step.take, title="", programme=step.programme, roles=OUTPUT)
+        self._follow(programme, leave_on=step.leave_on is not None)
+        carrier, timing = (
+            self._found(Measure(kind=kind, take=step.take, roles=OUTPUT))
+            for kind in ("carrier", "timing")
+        )
+        without_samples([self._path(take, role) for take in step.forget for role in OUTPUT])
+        return sampled_in(
+            carrier,
+            timing,
+            step.take,
+            begun_s=begun_s,
+            seconds=self._taken_s,
+            forgot=step.forget,
+        )
 
     def _watch(self, step: Watch) -> Watched:
         """Record a piece without a signal, count key-ups; its samples go where there are none."""
         off = Stimulus(duration_s=step.seconds, level_port_dbm=None)
-        roles: tuple[Role, ...] = ("output",)
         piece = Record(
-            take=step.take, title=step.title, stimuli=(off,), roles=roles, share=step.share
+            take=step.take, title=step.title, stimuli=(off,), roles=OUTPUT, share=step.share
         )
         self._record(piece)
-        found = self._found(Measure(kind="squelch", take=step.take, roles=roles))
+        found = self._found(Measure(kind="squelch", take=step.take, roles=OUTPUT))
         watched = watched_in(found, step.take)
         if watched.key_ups:
             utc = f"{self._now_utc:%Y-%m-%d %H:%M} UTC"
             self.watcher.say(f"Keyed {watched.key_ups} times in the piece that ended {utc}.")
         if not watched.kept:
-            without_samples([self._path(step.take, role) for role in roles])
+            without_samples([self._path(step.take, role) for role in OUTPUT])
         return self._count(step, watched)
 
     def _count(self, step: Watch, watched: Watched) -> Watched:
@@ -489,7 +585,8 @@ class Runner:
         leave_on: bool,
     ) -> str:
         """Record a take while ``through`` does what is to be recorded; give its name."""
-        self.watcher.step(step.title)
+        if step.title:
+            self.watcher.step(step.title)
         source, generator = self.open_bench.source, self.open_bench.generator
         started = self._now_utc
         with ExitStack() as kept:
@@ -515,6 +612,7 @@ class Runner:
             if not leave_on:
                 self._until_done(generator.rf_off)
             paths = [writer.close() for writer in writers.values()]
+            self._taken_s = taking.at_s
         if len(paths) > 1:
             write_collection(
                 self.collection(step.take), [path for path in paths if path is not None]
@@ -628,6 +726,8 @@ def _in_words(step: Step) -> str | None:
     match step:
         case Record() | Follow() | Watch():
             return step.title
+        case Sample():
+            return f"the sample {step.take}"
         case Measure():
             return f"measuring the take {step.take}"
         case TurnKnob():

@@ -176,6 +176,49 @@ class Watched:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sample:
+    """Record the output for a moment and measure its carrier. Gives a Sampled.
+
+    ``leave_on`` is what the generator is left at; None: RF goes off. The takes ``forget`` are
+    removed once this one is measured.
+    """
+
+    take: str
+    programme: Programme
+    leave_on: Stimulus | None
+    forget: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sampled:
+    """What a sample showed; None where it could not tell.
+
+    Power and frequency are those of the keyed time, and None where that is too short to tell.
+
+    Parameters
+    ----------
+    take : that was recorded. forgot : takes that were removed
+    begun_s : the run's own time at its first sample. seconds : its length
+    keyed_s : so long the carrier was on in it
+    rise_s, fall_s : first edge of the carrier of each kind, from the beginning
+    is_on : whether the carrier was on at the end
+    power_dbm, frequency_error_hz, deviation_hz : while keyed
+    """
+
+    take: str
+    forgot: tuple[str, ...] = ()
+    begun_s: float
+    seconds: float
+    keyed_s: float
+    rise_s: float | None
+    fall_s: float | None
+    is_on: bool
+    power_dbm: float | None
+    frequency_error_hz: float | None
+    deviation_hz: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
     """Measure a take. Gives its Findings; ``keep`` puts them into the results."""
 
@@ -202,14 +245,28 @@ class Wait:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadSupply:
-    """Read the meter on the unit's supply. Gives a SupplyReading."""
+    """Read the meter on the unit's supply. Gives a SupplyReading.
+
+    Where its readings come late, one from before ``since_s`` of the run's own time belongs to what
+    was before, and tells nothing; None takes what the meter itself still takes for true.
+    """
+
+    since_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Log:
-    """Append a row to the battery log; on disk when it returns. Gives nothing."""
+    """Append a row to the battery log; on disk when it returns. Gives nothing.
+
+    ``line`` then tells whoever watches how the run stands, ``share`` how far it is, 0 to 1: what is
+    shown is stored. They are no part of what the step is. ``at_s`` is the moment of the row in the
+    run's own time; None is that of the last wait.
+    """
 
     row: dict[str, float]
+    at_s: float | None = None
+    line: str = field(default="", repr=False)
+    share: float = field(default=0.0, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,6 +285,7 @@ Step = (
     | Record
     | Follow
     | Watch
+    | Sample
     | Measure
     | Keep
     | Wait

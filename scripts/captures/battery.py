@@ -14,11 +14,9 @@ from typing import Annotated
 
 import typer
 
-from harness.errors import BadInput
-from harness.procedures.acceptance import STANDARD_SHARE, STRONG_DBM
-from harness.procedures.battery_run import INTERVAL_S, battery_run
+from harness.procedures.battery_run import INTERVAL_S
+from harness.procedures.discharge_run import run_down, run_plan
 from harness.procedures.runner import LOG_NAME
-from harness.procedures.steps import TurnKnob
 from scripts.captures.taking import (
     BENCH,
     UNIT,
@@ -26,21 +24,9 @@ from scripts.captures.taking import (
     Folder,
     UnitFile,
     described,
-    marked_knob,
     show_next,
     take,
 )
-
-
-def steps(unit, interval_s):
-    """Turn the knob to where it is used, then run the battery down."""
-    yield TurnKnob(position=marked_knob(unit))
-    yield from battery_run(
-        unit.battery,
-        level_port_dbm=STRONG_DBM,
-        deviation_hz=STANDARD_SHARE * unit.rated_deviation_hz,
-        interval_s=interval_s,
-    )
 
 
 def capture(
@@ -51,9 +37,8 @@ def capture(
         float, typer.Option(min=1.0, metavar="S", help="From one sample to the next.")
     ] = INTERVAL_S,
 ) -> None:
-    """Make the log, and a short recording at each of its rows."""
+    """Make the log; `harness discharge` does the same with schedules, and goes on after an end."""
     the_unit, the_bench = described(unit, bench)
-    if the_unit.battery is None:
-        raise BadInput("has no [battery]", str(unit), "Describe it there.")
-    folder = take("battery", the_unit, the_bench, out, steps(the_unit, interval))
+    plan = run_plan(the_unit, the_bench, every_s=interval)
+    folder = take("battery", the_unit, the_bench, out, run_down(the_unit, plan))
     show_next("measure", "discharge", folder / LOG_NAME, "--unit", unit)

@@ -18,6 +18,7 @@ from harness.errors import HardwareFault
 COMMANDS = (
     "demo",
     "squelch",
+    "discharge",
     "levels",
     "duplexer",
     "field",

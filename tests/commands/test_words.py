@@ -17,6 +17,7 @@ COMMANDS = (
     "demo",
     "accept",
     "squelch",
+    "discharge",
     "levels",
     "duplexer",
     "field",

@@ -164,19 +164,22 @@ def values(run):
 
 
 @pytest.mark.slow(reason="acceptances on the simulated bench")
-def test_a_simulated_battery_is_run_down_anew(notebook, tmp_path) -> None:
+def test_a_simulated_battery_goes_on_where_it_was(notebook, tmp_path) -> None:
     folder = tmp_path / "run"
     with pytest.raises(HardwareFault, match=r"Plug it in\.$"):
-        accept(UNIT, BENCH, folder, Ending("Battery run", 3), LITTLE)
-    assert len(read_log(folder / "battery-log.csv").time_s) == 2
+        accept(UNIT, BENCH, folder, Ending("Battery run", 2), LITTLE)
+    before = read_log(folder / "battery-log.csv")
+    assert before.keyed.tolist() == [0.0, 1.0, 1.0]
     watcher = notebook.Quiet()
     takes = len(list((folder / "recordings").glob("*.sigmf-collection")))
+    kept = len(list((folder / "recordings" / "battery").glob("*.sigmf-meta")))
     run = accept(UNIT, BENCH, folder, watcher, LITTLE, resume=True).run
-    assert f"Going on: {takes} takes are done." in watcher.said
-    assert len(read_log(folder / "unfinished-1" / "battery-log.csv").time_s) == 2
-    assert (folder / "unfinished-1" / "recordings" / "battery" / "00001-output.sigmf-data").exists()
-    times_s = read_log(folder / "battery-log.csv").time_s
-    assert len(times_s) == len(set(times_s.tolist())) > 2
+    assert f"Going on: {takes + kept} takes are done." in watcher.said
+    log = read_log(folder / "battery-log.csv")
+    assert len(log.time_s) == len(set(log.time_s.tolist())) > 3
+    assert log.voltage_v[:3].tolist() == before.voltage_v.tolist()
+    # It was four hours down, and goes on down from there: at rest, and full, it would show more.
+    assert log.voltage_v[3] < before.voltage_v[2]
     assert run.findings[-1].kind == "discharge"
     assert any("stood still" in caution for caution in run.findings[-1].cautions)
 

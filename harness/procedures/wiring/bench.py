@@ -10,7 +10,8 @@ simulated       by hand, one or both        a rehearsal: the operator is asked, 
                                             to be set is what the simulated bench is set to
 simulated       scpi                        refused by the bench file: a real generator does
                                             nothing to a simulated unit
-live            scpi or by hand             a real bench
+live            scpi or by hand; the meter  a real bench
+                also csv
 live            simulated                   refused by the bench file
 ==============  ==========================  ====================================================
 """

@@ -1,4 +1,4 @@
-"""Generator and meter of a bench: by SCPI, by hand, or simulated."""
+"""Generator and meter of a bench: by SCPI, by hand, from a CSV file, or simulated."""
 
 from __future__ import annotations
 
@@ -77,6 +77,12 @@ def open_instruments(
             identities["meter"] = read.identity
             cautions += read.cautions
             meter = read
+        elif shown is not None and shown.source == "csv":
+            from harness.instruments.csv_meter import CsvMeter
+
+            followed = CsvMeter(shown)
+            identities["meter"] = followed.identity
+            meter = followed
         elif shown is not None and shown.source == "by hand":
             from harness.instruments import by_hand
 
