@@ -83,19 +83,20 @@ def compare(
             raise BadInput("goes without --before and --after", what, "Leave it out.")
         found, told = _repairs(before or [], after or [])
     else:
-        runs, remarks = named_runs(places or [], wanted)
-        for remark in () if as_json else remarks:
-            say(console, remark, folded=False)
+        runs, notices = named_runs(places or [], wanted)
+        for notice in () if as_json else notices:
+            say(console, notice, folded=False)
         way = chosen_way(way, runs)
         if ahead is not None and way != "years":
             raise BadInput("is for one unit over years", "--expect", "Leave it out.")
         if way == "two":
-            _two(runs, out, console, as_json=as_json)
+            _two(runs, out, console, notices if as_json else None)
             return
         if way == "fleet":
             found, told = _fleet(*newest_of_each(runs))
         else:
             found, told = _years(runs, ahead)
+        told["notices"] = list(notices)
     if out is not None:
         write_many(out, found)
     if as_json:
@@ -107,7 +108,10 @@ def compare(
         say(console, f"\nPage: {out.resolve()}", folded=False)
 
 
-def _two(runs: list[Named], out: Path | None, console: Any, *, as_json: bool) -> None:
+def _two(
+    runs: list[Named], out: Path | None, console: Any, notices: tuple[str, ...] | None
+) -> None:
+    """Compare two; with notices, as JSON that holds them."""
     import json
     import sys
 
@@ -121,8 +125,9 @@ def _two(runs: list[Named], out: Path | None, console: Any, *, as_json: bool) ->
     comparison = compare_runs(a.run, b.run, a.name, b.name)
     if out is not None:
         write_comparison(out, comparison, a.run, b.run)
-    if as_json:
-        json.dump(two_json(comparison, runs), sys.stdout, allow_nan=False)
+    if notices is not None:
+        told = {**two_json(comparison, runs), "notices": list(notices)}
+        json.dump(told, sys.stdout, allow_nan=False)
         sys.stdout.write("\n")
         return
     print_comparison(comparison, console)

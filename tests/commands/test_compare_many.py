@@ -189,6 +189,9 @@ def test_a_copy_counts_once_and_what_cannot_be_read_is_said(typed, folder, tmp_p
     assert "1 file is a copy of another and counted once." in shown.out
     assert f"{copies}/junk.h5: is no results file" in shown.out
     assert "3 runs from 2020-03-14" in shown.out
+    copy, junk = way(typed, copies)["notices"]
+    assert "no results file" in junk + copy
+    assert "counted once" in junk + copy
 
 
 @pytest.mark.parametrize(
