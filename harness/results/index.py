@@ -177,7 +177,8 @@ class _Walk:
 
     def named(self, path: bytes | str) -> Path:
         """Name a file as the folder was named."""
-        return self._folder / os.path.relpath(os.fsdecode(path), self._root)
+        # All paths are of the walk, so that they begin with its root.
+        return self._folder / os.fsdecode(path)[len(self._root) :].lstrip("/")
 
     def _told(self, entry: os.DirEntry[str]) -> Iterator[_File]:
         try:
