@@ -41,7 +41,7 @@ def run_plan(
     Raises
     ------
     BadInput : the unit has no battery; nothing would end the run in time; somebody would have to
-        type the meter's readings every few seconds.
+        set the generator or read the meter every few seconds.
     """
     if unit.battery is None:
         raise BadInput("has no [battery]", unit.name, "Describe it in the unit file.")
@@ -52,12 +52,16 @@ def run_plan(
             bench.name,
             "Describe a meter, or end the run yourself: --for 4h, or --to-power 3dB.",
         )
-    if meter is not None and meter.source == "by hand" and not schedule.is_continuous:
+    by_hand = [
+        part
+        for part, described in (("generator", bench.generator), ("meter", meter))
+        if described is not None and described.source == "by hand"
+    ]
+    if by_hand and not schedule.is_continuous:
         raise BadInput(
-            f"its meter is read by hand, and the schedule {schedule.name} wants it read at each"
-            " step",
+            f"its {by_hand[0]} is by hand, and the schedule {schedule.name} wants it at each step",
             bench.name,
-            "Use another meter, leave [meter] out, or run it continuously.",
+            "Use another one, or run it continuously.",
         )
     return RunPlan(
         level_port_dbm=STRONG_DBM,
@@ -126,7 +130,7 @@ def discharge(
 
 def run_down(unit: Unit, plan: RunPlan) -> Procedure:
     """Yield the steps: the knob to where it is used, where that is known, and the battery down."""
-    if unit.marked_knob is not None:
-        yield TurnKnob(position=unit.marked_knob)
+    if unit.used_knob is not None:
+        yield TurnKnob(position=unit.used_knob)
     assert unit.battery is not None
     yield from battery_run(unit.battery, plan)

@@ -19,7 +19,6 @@ from harness.blocks import Block
 from harness.describe import Bench, Unit
 from harness.devices import GoBack, LaggingMeter, Role, SupplyReading
 from harness.errors import BadInput, HarnessError
-from harness.measure.discharge import discharge_from_log
 from harness.measure.kinds import DISCHARGE
 from harness.measure.run import measure_recordings
 from harness.measure.setup import NO_SIGNAL, Options
@@ -35,6 +34,7 @@ from harness.procedures.following import Glance, glance_at
 from harness.procedures.journal import Done, Journal, supply_of
 from harness.procedures.looking import TakesWatched
 from harness.procedures.recording import open_writers
+from harness.procedures.run_log import RunLog, measured_log
 from harness.procedures.sampling import ShowsRows, sampled_in
 from harness.procedures.steps import (
     Begin,
@@ -66,9 +66,7 @@ from harness.procedures.wiring import LIVE, OpenBench
 from harness.readings import Findings
 from harness.recordings import (
     Annotation,
-    BatteryLogWriter,
     RecordingWriter,
-    read_log,
     write_collection,
 )
 from harness.recordings.utc import utc_text
@@ -146,14 +144,16 @@ class Runner:
     _kept: dict[int, Measure] = field(default_factory=dict)
     _left_on: Stimulus | None = None
     _base_s: float = 0.0
-    _log: BatteryLogWriter | None = None
     _lived_on: Stimulus | None = None
     _share: float | None = None
-    _logged_before: list[tuple[Log, Done]] = field(default_factory=list)
-    _log_zero_s: float | None = None
     _moment: Moment | None = None
     _taken_s: float = 0.0
     _tallies: dict[str, tuple[int, Tally]] = field(default_factory=dict)
+    _log: RunLog = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Name the log, which is made with its first row."""
+        self._log = RunLog(self.folder / LOG_NAME, resumes=self.journal is not None)
 
     def run(self, procedure: Procedure) -> list[Findings]:
         """Perform a procedure to its end; RF is off afterwards, also after an error or Ctrl-C."""
@@ -173,9 +173,7 @@ class Runner:
             finally:
                 procedure.close()
                 self._tell_how_left()
-                if self._log is not None:
-                    self._log.close()
-                    self._log = None
+                self._log.close()
         return self.findings
 
     def _tell_how_left(self) -> None:
@@ -234,8 +232,7 @@ class Runner:
             case Watch():
                 return self._count(step, Watched(**gave))
             case Log():
-                self._row_time_s(step, done.at_s)
-                self._logged_before.append((step, done))
+                self._log.know(step, done)
             case Sample():
                 self._left_on = step.leave_on
                 return Sampled(**{**gave, "forgot": tuple(gave["forgot"])})
@@ -278,18 +275,10 @@ class Runner:
                 self.open_bench.waiter.wait(KEYED_AGAIN_S)
 
     def _put_back_rows(self, journal: Journal) -> None:
-        """Log again what the journal has and the log has not: a file lost, cut or mended by hand.
-
-        The procedure gives each row again that it gave then, bit for bit.
-        """
-        if not self._logged_before:
-            return
-        with BatteryLogWriter(self.folder / LOG_NAME, resume=True) as log:
-            missing = [each for each in self._logged_before if not log.holds(each[0].row["time_s"])]
-            for step, done in missing:
-                log.append(step.row, self._row_utc(step, done.at_s, done.moment.utc))
+        """Log again what the log has lost since, and say so."""
+        missing = self._log.put_back()
         if missing:
-            rows = "1 row was" if len(missing) == 1 else f"{len(missing)} rows were"
+            rows = "1 row was" if missing == 1 else f"{missing} rows were"
             journal.remark(f"{rows} missing from {LOG_NAME} and put back from the journal.")
             self.watcher.say(journal.remarks[-1])
 
@@ -367,7 +356,7 @@ class Runner:
             case ReadSupply():
                 return self._until_done(partial(self._read_supply, step.since_s))
             case Log():
-                self._log_row(step)
+                self._log.append(step, self._now_s, self._now_utc)
                 self._show_row(step)
             case MeasureLog():
                 return self._measure_log(step.options)
@@ -390,12 +379,7 @@ class Runner:
 
     def _measure_log(self, options: Options) -> Findings:
         """Analyse the battery log as it stands."""
-        options = replace(
-            options,
-            voltage_contributions=self.bench.voltage_contributions(),
-            current_contributions=self.bench.current_contributions(),
-        )
-        found = discharge_from_log(read_log(self.folder / LOG_NAME), options)
+        found = measured_log(self.folder / LOG_NAME, self.bench, options)
         if self.journal is not None:
             cautions = (*found.cautions, *self.journal.remarks)
             found = replace(found, cautions=cautions)
@@ -426,27 +410,6 @@ class Runner:
             return
         self.watcher.step(step.line)
         self.watcher.progress(step.share)
-
-    def _log_row(self, step: Log) -> None:
-        row = step.row
-        if "time_s" not in row:
-            raise ValueError(f"a row of a log without time_s: {sorted(row)}")
-        if self._log is None:
-            self._log = BatteryLogWriter(self.folder / LOG_NAME, resume=self.journal is not None)
-        # A run may have been ended between the row and its line in the journal.
-        if self._log.last_time_s is None or row["time_s"] > self._log.last_time_s:
-            self._log.append(row, self._row_utc(step, self._now_s, self._now_utc))
-
-    def _row_utc(self, step: Log, now_s: float, utc: datetime) -> datetime:
-        """Give the time of day of a row, from that of a later moment of the run's own time."""
-        return utc - timedelta(seconds=now_s - self._row_time_s(step, now_s))
-
-    def _row_time_s(self, step: Log, now_s: float) -> float:
-        """Give the run's own time of a row; a first that does not tell is logged at once."""
-        if self._log_zero_s is None:
-            at_s = now_s if step.at_s is None else step.at_s
-            self._log_zero_s = at_s - step.row["time_s"]
-        return self._log_zero_s + step.row["time_s"]
 
     def _watch_clock(self) -> None:
         """Say when the computer's clock of day was set; the run's time does not heed it."""

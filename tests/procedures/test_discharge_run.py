@@ -323,7 +323,12 @@ def test_a_stuck_transmitter_is_a_fault(ran) -> None:
         (
             {"meter": BENCH.meter.model_copy(update={"source": "by hand"})},
             {"schedule": CYCLE},
-            r"read by hand, and the schedule of the test",
+            r"its meter is by hand, and the schedule of the test",
+        ),
+        (
+            {"generator": BENCH.generator.model_copy(update={"source": "by hand"})},
+            {"schedule": CYCLE},
+            r"its generator is by hand, and the schedule of the test",
         ),
     ],
 )
