@@ -17,6 +17,7 @@ from harness.devices import Operator
 from harness.errors import BadInput, HarnessError
 from harness.procedures.aligning import align_again, align_first, not_aligned_again
 from harness.procedures.entries import Entries
+from harness.procedures.held import held
 from harness.procedures.journal import JOURNAL_NAME, LIMITS, Journal
 from harness.procedures.looking import look_first
 from harness.procedures.planned import arranged, planned
@@ -241,6 +242,8 @@ def _performed(
     """Run a procedure on an open bench, and write what came of it."""
     cautions = (*cautions, *look_first(opened.source, bench, unit, watcher))
     _make(folder)
+    # Until the bench is closed: whoever looks at the folder knows that the run goes on.
+    opened.closing.enter_context(held(folder))
     _begin(opened, folder, watcher, journal)
     if by is not None:
         cautions = (*cautions, *by.cautions(unit))

@@ -137,6 +137,26 @@ class Journal:
             raise BadInput("the run is done", str(folder), "There is nothing left to go on with.")
         return journal
 
+    @classmethod
+    def seen(cls, folder: Path) -> Journal:
+        """Read the journal of a run to look at, whatever it was begun with; nothing is written.
+
+        Raises
+        ------
+        BadInput : there is no such run. Damaged : it is no journal.
+        """
+        path = folder / JOURNAL_NAME
+        if not path.exists():
+            raise BadInput("holds no run", str(folder), "Check the name.")
+        journal = cls(AppendedLines(path), {})
+        journal._settings = journal._read()
+        return journal
+
+    @property
+    def settings(self) -> Mapping[str, Any]:
+        """What the run was begun with."""
+        return self._settings
+
     @property
     def resumes(self) -> bool:
         """Whether the run was begun before."""

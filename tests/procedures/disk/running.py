@@ -26,7 +26,7 @@ from tests.procedures.bench import Notebook, Quiet
 
 UNIT = load_unit(example_path("frost-watch-2.toml"))
 BENCH = load_bench(example_path("packing-shed.toml"))
-SETTINGS = {"what": "a small run"}
+SETTINGS = {"unit": UNIT.plain(), "bench": BENCH.plain()}
 ROWS = 4
 INTERVAL_S = 60.0
 
