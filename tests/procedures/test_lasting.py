@@ -5,6 +5,7 @@ Each row that was shown is in the log afterwards, the log reads, and the run goe
 recordings and results; ``disk/power_cut.py`` says what a power cut may leave. All is exact.
 """
 
+import contextlib
 import json
 import os
 import random
@@ -16,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import Damaged
+from harness.errors import Damaged, HardwareFault
 from harness.measure.discharge import discharge_from_log
 from harness.measure.setup import Options
 from harness.procedures.journal import JOURNAL_NAME
@@ -158,7 +159,7 @@ def test_power_cut_between_any_two_calls_only_what_is_sure(traced, place) -> Non
 @pytest.mark.parametrize("policy", POLICIES[1:])
 def test_power_cut_and_some_of_what_is_not_sure(policy, traced, place) -> None:
     chance = random.Random(policy)
-    for count in sorted(chance.sample(range(len(traced[0]) + 1), 50)):
+    for count in sorted(chance.sample(range(len(traced[0]) + 1), 30)):
         require_after_cut(traced, place, policy, count, chance)
 
 
@@ -188,39 +189,107 @@ def require_each(runs, disk, points, what, ends, **task):
 
 def test_killed_before_any_call(runs, disk) -> None:
     count = counted(runs, disk)
-    require_each(runs, disk, range(1, count + 1, 2), KILL_BEFORE, {KILLED})
+    require_each(runs, disk, range(1, count + 1, 4), KILL_BEFORE, {KILLED})
 
 
 def test_killed_halfway_through_a_write(runs, disk) -> None:
     count = counted(runs, disk)
-    require_each(runs, disk, range(2, count + 1, 4), KILL_HALFWAY, {KILLED})
+    require_each(runs, disk, range(2, count + 1, 6), KILL_HALFWAY, {KILLED})
 
 
 def test_killed_while_the_results_are_written(runs, disk) -> None:
     begins, count = counted(runs, disk), counted(runs, disk, results=True)
-    points = range(begins - 2, count + 1, max((count - begins) // 6, 1))
+    points = range(begins - 2, count + 1, max((count - begins) // 4, 1))
     require_each(runs, disk, points, KILL_BEFORE, {KILLED}, results=True)
 
 
 @pytest.mark.parametrize("what", [FULL_FROM, BROKEN_ONCE, SHORT_ONCE, DEAF_FROM])
 def test_a_disk_that_fails_at_some_call(what, runs, disk) -> None:
     count = counted(runs, disk)
-    points = range(1 + what, count + 1, 9)
+    points = range(1 + what, count + 1, 13)
     require_each(runs, disk, points, what, {0} if what == SHORT_ONCE else {3, 0})
 
 
 def test_a_full_disk_while_the_results_are_written(runs, disk) -> None:
     begins, count = counted(runs, disk), counted(runs, disk, results=True)
-    points = range(begins - 1, count + 1, max((count - begins) // 6, 1))
+    points = range(begins - 1, count + 1, max((count - begins) // 4, 1))
     # The last calls take no room: then it is done.
     require_each(runs, disk, points, FULL_FROM, {3, 0}, results=True)
 
 
 def test_killed_at_random_moments(runs, disk) -> None:
-    chance = random.Random(5)
-    for number in range(40):
+    kill_at_random(runs, disk, 20)
+
+
+def kill_at_random(runs, disk, many):
+    chance = random.Random(many)
+    for number in range(many):
         folder = disk / f"{number}" / "run"
         folder.parent.mkdir()
         after_s = chance.uniform(0.0, 0.05)
         assert runs(folder=folder, seed=number, kill_after_s=after_s) in (KILLED, 0)
         require_lasting(folder, shown_in(folder)[0])
+
+
+@pytest.mark.parametrize("at", range(1, 5))
+def test_a_dongle_pulled_while_it_is_read(at, tmp_path) -> None:
+    """The driver's own watch is tried in tests/instruments; here what becomes of the run."""
+    reads, shown = 0, []
+
+    def pulled():
+        nonlocal reads
+        reads += 1
+        if reads == at:
+            raise HardwareFault("no samples for 1.0 s; unplugged?", "dongle", "Plug it in.")
+
+    with pytest.raises(HardwareFault, match="unplugged"):
+        run(tmp_path / "run", shown.append, on_read=pulled)
+    require_lasting(tmp_path / "run", shown)
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A file system of 256 KB in memory."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    words = ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(folder)]
+    if shutil.which("mount") is None or subprocess.run(words, capture_output=True).returncode:
+        pytest.skip("no file system may be mounted here: a full one is tried in disk.c only")
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)
+
+
+def test_a_file_system_that_fills(small_disk) -> None:
+    ballast = small_disk / "ballast"
+    for left_bytes in range(4096, 90_000, 16_384):
+        ballast.write_bytes(bytes((256 << 10) - left_bytes))
+        shown = []
+        with contextlib.suppress(HardwareFault):
+            run(small_disk / "run", shown.append)
+        ballast.unlink()
+        require_lasting(small_disk / "run", shown)
+        shutil.rmtree(small_disk / "run", ignore_errors=True)
+
+
+@pytest.mark.long(
+    reason="some thousand runs: a quarter of an hour; the tests above are a part of it"
+)
+@pytest.mark.parametrize("what", [KILL_BEFORE, KILL_HALFWAY, FULL_FROM, BROKEN_ONCE, DEAF_FROM])
+def test_each_fault_at_each_call(what, runs, disk) -> None:
+    ends = {KILLED} if what in (KILL_BEFORE, KILL_HALFWAY) else {3, 0}
+    count = counted(runs, disk, results=True)
+    require_each(runs, disk, range(1, count + 1), what, ends, results=True)
+
+
+@pytest.mark.long(reason="as above")
+def test_killed_at_hundreds_of_random_moments(runs, disk) -> None:
+    kill_at_random(runs, disk, 600)
+
+
+@pytest.mark.long(reason="as above")
+@pytest.mark.parametrize("policy", POLICIES)
+@pytest.mark.parametrize("seed", range(3))
+def test_power_cut_between_any_two_calls(policy, seed, traced, place) -> None:
+    chance = random.Random(f"{policy} {seed}")
+    for count in range(len(traced[0]) + 1):
+        require_after_cut(traced, place, policy, count, chance)

@@ -3,7 +3,7 @@
 import os
 import subprocess
 import sys
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -160,6 +160,75 @@ def test_a_full_disk_keeps_the_rows_before(tmp_path, monkeypatch):
     writer.append(ROWS[1])
     writer.close()
     assert len(read_log(tmp_path / "log.csv").time_s) == 2
+
+
+def test_a_file_that_may_not_grow_keeps_the_rows_before(tmp_path):
+    resource = pytest.importorskip("resource", reason="no limits of a process on this system")
+    path = tmp_path / "log.csv"
+    with BatteryLogWriter(path) as writer:
+        writer.append(ROWS[0])
+        before = path.read_bytes()
+        limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (len(before) + 10, limits[1]))
+        try:
+            with pytest.raises(HardwareFault, match=r"the disk is full\. All rows before are kept"):
+                writer.append(ROWS[1])
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+        assert path.read_bytes() == before
+        writer.append(ROWS[1])
+    assert len(read_log(path).time_s) == 2
+
+
+@pytest.mark.parametrize(
+    ("end", "is_whole"),
+    [
+        (b"", True),
+        (b"\0" * 40, False),
+        (b"2026-01-01T00:02:00.000000Z,120.0,\0\0\0\0\n", False),
+        (b"\0\0\0\0,,,,,\n\0\0\n", False),
+        (b"2026-01-01T00:02", False),
+    ],
+)
+def test_what_a_power_cut_left_at_the_end_is_cut_off(tmp_path, end, is_whole):
+    path = tmp_path / "log.csv"
+    _write(path, start_utc=SIX)
+    path.write_bytes(path.read_bytes() + end)
+    table = read_log(path)
+    assert table.time_s.tolist() == [0, 60.5]
+    assert bool(table.cautions) != is_whole
+    _write(path, [{"time_s": 120.0, "voltage_v": 11.9}], resume=True)
+    assert read_log(path).time_s.tolist() == [0, 60.5, 120]
+    assert read_log(path).cautions == ()
+
+
+def test_a_damaged_row_in_the_middle_is_left_out_and_told(tmp_path):
+    path = tmp_path / "log.csv"
+    _write(path, [{"time_s": 60.0 * n, "voltage_v": 12.0} for n in range(5)], start_utc=SIX)
+    lines = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(b"".join([*lines[:2], b"\0" * (len(lines[2]) - 1) + b"\n", *lines[3:]]))
+    table = read_log(path)
+    assert table.time_s.tolist() == [0.0, 120.0, 180.0, 240.0]
+    assert table.cautions == ("log.csv: 1 row is damaged and left out",)
+    with BatteryLogWriter(path, resume=True) as writer:
+        assert not writer.holds(60.0)
+        assert writer.holds(120.0)
+
+
+def test_a_row_has_the_time_of_day_that_it_was_given(tmp_path):
+    path = tmp_path / "log.csv"
+    with BatteryLogWriter(path, start_utc=SIX) as writer:
+        writer.append(ROWS[0])
+        # An hour was put on the clock between the two.
+        writer.append(ROWS[1], SIX + timedelta(hours=1, seconds=60.5))
+    table = read_log(path)
+    assert table.time_s.tolist() == [0, 60.5]
+    assert table.cautions == (
+        "log.csv: the clock of day was set by +3600 s before 60.5 s; times are those of time_s",
+    )
+    with BatteryLogWriter(path, resume=True) as writer:
+        with pytest.raises(ValueError, match="no time zone"):
+            writer.append({"time_s": 99.0, "voltage_v": 1.0}, datetime(2025, 3, 1))
 
 
 @pytest.mark.parametrize(
