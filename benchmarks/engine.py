@@ -22,6 +22,7 @@ import hashlib
 import json
 import multiprocessing
 import platform
+import shutil
 import statistics
 import subprocess
 import sys
@@ -29,7 +30,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -38,12 +39,18 @@ import numpy as np
 from scipy.signal import firwin, upfirdn
 
 from harness.blocks import Block, Frames, flow
+from harness.commands.progress import RecordingWatcher
+from harness.describe import bench_from
+from harness.devices import Role, StreamInfo
 from harness.dsp import compiled
 from harness.dsp.channel import ChannelBank, ChannelReceiver, plan_channel
 from harness.dsp.demodulate import Discriminator, grain_moments
 from harness.measure.feed import QUICK_BLOCK_SAMPLES
 from harness.measure.run import measure_recordings
-from harness.recordings import open_recording
+from harness.procedures.looking import Channels
+from harness.procedures.recording import record_take, take_paths
+from harness.recordings import Recording, open_recording
+from harness.recordings.recording import BLOCK_SAMPLES
 
 SAMPLE_RATE_HZ = 2.4e6
 OFFSET_HZ = 300e3
@@ -85,16 +92,10 @@ def write_recording(folder: Path, name: str, seconds: int) -> Path:
     return path
 
 
-def blocks_of(path: Path) -> Iterator[Block]:
-    """Read with one reused buffer."""
-    return open_recording(path).blocks(QUICK_BLOCK_SAMPLES, reuse_memory=True)
-
-
-def engine(path: Path, offset_hz: float = OFFSET_HZ, *, use_compiled: bool = True) -> int:
-    """Run the engine over a recording: frequency and power per millisecond."""
+def engine(recording: Recording, offset_hz: float = OFFSET_HZ, *, use_compiled: bool = True) -> int:
+    """Run the engine over an open recording: frequency and power per millisecond."""
     plan = plan_channel(SAMPLE_RATE_HZ, offset_hz, 12500.0)
     receiver = ChannelReceiver("cu8", plan, use_compiled=use_compiled)
-    recording = open_recording(path)
     taker = Taker()
     blocks = recording.blocks(QUICK_BLOCK_SAMPLES, reuse_memory=receiver.is_compiled)
     for block in flow(blocks, receiver):
@@ -118,14 +119,15 @@ class Taker:
             self.count += len(grain_moments(frame.samples, GRAIN).second)
 
 
-def eight(path: Path) -> None:
+def eight(recording: Recording) -> None:
     """Take eight channels out of one recording that is read and decoded once."""
     plans = [plan_channel(SAMPLE_RATE_HZ, hz, 12500.0) for hz in EIGHT_HZ]
     bank = ChannelBank("cu8", plans, use_compiled=True)
     takers = [Taker() for _ in plans]
-    for given in [*map(bank.push, blocks_of(path)), bank.finish()]:
-        for taker, blocks in zip(takers, given, strict=True):
-            for block in blocks:
+    blocks = recording.blocks(QUICK_BLOCK_SAMPLES, reuse_memory=True)
+    for given in [*map(bank.push, blocks), bank.finish()]:
+        for taker, made in zip(takers, given, strict=True):
+            for block in made:
                 taker.push(block)
 
 
@@ -196,9 +198,9 @@ def read_only(path: Path) -> None:
             pass
 
 
-def two_at_once(paths: list[Path]) -> None:
+def two_at_once(recordings: list[Recording]) -> None:
     """Run the engine on each recording on a thread of its own."""
-    threads = [threading.Thread(target=engine, args=[path]) for path in paths]
+    threads = [threading.Thread(target=engine, args=[each]) for each in recordings]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -207,10 +209,11 @@ def two_at_once(paths: list[Path]) -> None:
 
 def _again(pipe: Connection, path: Path) -> None:
     """Run the engine whenever asked."""
-    engine(path)
+    recording = open_recording(path)
+    engine(recording)
     pipe.send(True)
     while pipe.recv():
-        engine(path)
+        engine(recording)
         pipe.send(True)
 
 
@@ -238,6 +241,63 @@ class TwoProcesses:
         """Let both go."""
         for pipe in self._pipes:
             pipe.send(False)
+
+
+class Replayed:
+    """A live stream that waits for nobody: satisfies ``harness.devices.SampleSource``."""
+
+    def __init__(self, recording: Recording) -> None:
+        self.streams = {
+            "output": StreamInfo(
+                role="output",
+                datatype="cu8",
+                sample_rate_hz=SAMPLE_RATE_HZ,
+                centre_hz=CENTRE_HZ,
+                hardware="none",
+            )
+        }
+        self._recording = recording
+        self._start = 0
+
+    def start(self) -> None:
+        """Begin anew."""
+        self._start = 0
+
+    def stop(self) -> None:
+        """Nothing to stop."""
+
+    def read(self, until_s: float) -> dict[Role, list[Block]]:
+        """Give the blocks up to then."""
+        start, self._start = self._start, round(until_s * SAMPLE_RATE_HZ)
+        blocks = self._recording.blocks(BLOCK_SAMPLES, start, self._start)
+        return {"output": list(blocks)}
+
+
+def live(recording: Recording, folder: Path) -> None:
+    """Record a stream and have its level, clipping and lost samples shown as they come."""
+    bench = bench_from({"name": "benchmark", "output": {"source": "rtlsdr", "serial": "0"}})
+    channels = Channels(middles_hz={"output": CENTRE_HZ + OFFSET_HZ})
+    place = Path(tempfile.mkdtemp(dir=folder))
+    paths = take_paths(place / "take", ["output"])
+    with open(os.devnull, "w") as nowhere, redirect_stderr(nowhere), redirect_stdout(nowhere):
+        with RecordingWatcher(LONG_S) as watcher:
+            source = Replayed(recording)
+            record_take(source, bench, channels, paths, place / "take", LONG_S, watcher.watch)
+    shutil.rmtree(place)
+
+
+def program_s(path: Path, cache: Path | None = None) -> float:
+    """Time ``harness measure carrier`` as a whole process, compiled code kept in ``cache``."""
+    words = ["measure", "carrier", str(path), "--at", str(CENTRE_HZ + OFFSET_HZ), "--json"]
+    cached = {} if cache is None else {"NUMBA_CACHE_DIR": str(cache)}
+    began = time.perf_counter()
+    subprocess.run(
+        [sys.executable, "-m", "harness", *words],
+        stdout=subprocess.DEVNULL,
+        check=True,
+        env={**os.environ, **cached, "PYTHONPATH": os.pathsep.join(sys.path)},
+    )
+    return time.perf_counter() - began
 
 
 _PEAK = """
@@ -290,20 +350,23 @@ def seconds_by_turns(
     works: dict[str, tuple[float, Callable[[], object]]],
     turns: int,
     clock: Callable[[], float] = time.process_time,
-    before_each: Callable[[], object] = lambda: None,
-) -> dict[str, list[float]]:
-    """Time each piece of work in turn; give seconds per second of recording.
+) -> tuple[dict[str, list[float]], dict[str, list[float]]]:
+    """Time each piece of work in turn, twice; give seconds per second of recording of each.
 
-    ``before_each`` is not timed.
+    Returns
+    -------
+    settled : the second time of each turn, when the caches hold what the work itself put there
+    first : the first time of each turn, after what another piece of work left behind
     """
-    taken: dict[str, list[float]] = {name: [] for name in works}
+    settled: dict[str, list[float]] = {name: [] for name in works}
+    first: dict[str, list[float]] = {name: [] for name in works}
     for _ in range(turns):
         for name, (length_s, work) in works.items():
-            before_each()
-            began = clock()
-            work()
-            taken[name].append((clock() - began) / length_s)
-    return taken
+            for taken in (first, settled):
+                began = clock()
+                work()
+                taken[name].append((clock() - began) / length_s)
+    return settled, first
 
 
 @dataclass(frozen=True)
@@ -338,11 +401,13 @@ Made by `python benchmarks/engine.py {turns} --write`; do not edit the tables by
 
 One channel out of unsigned 8-bit IQ at 2.4 MS/s in the page cache: shift by 300 kHz, filter with
 80 dB of alias rejection or more, decimate to 25 kS/s, demodulated frequency, power per
-millisecond. Compiled code warm. Pieces of work take turns; ratios are formed within a turn. Times
-are those of the processor, pinned to one core, so that what else runs counts less; where two cores
-are compared it is the clock's, and what else runs counts in full: see the load below, and compare
-with two processes, which share nothing. Caches and execution units are shared with what else runs,
-so absolute figures move by a factor of two.
+millisecond. Compiled code warm, recordings open. Pieces of work take turns, twice each: the second
+time counts, for right after another piece (the plain chain leaves gigabytes behind it) the first
+finds the caches full of what is not its own. Ratios are formed within a turn. Times are those of
+the processor, pinned to one core, so that what else runs counts less; where two cores are compared
+it is the clock's, and what else runs counts in full: see the load below, and compare with two
+processes, which share nothing. Caches and execution units are shared with what else runs, so
+absolute figures move by a factor of two.
 
 {machine}
 """
@@ -387,6 +452,7 @@ def main() -> None:
 def measure_all(folder: Path, turns: int, chain_s: int) -> tuple[list[Line], list[Line]]:
     """Write the recordings, warm up, take turns; give the speeds and the figures with goals."""
     long, other = (write_recording(folder, name, LONG_S) for name in ("one", "two"))
+    recordings = [open_recording(path) for path in (long, other)]
     short = np.fromfile(
         long.with_suffix(".sigmf-data"), np.uint8, int(SAMPLE_RATE_HZ) * 2 * SHORT_S
     )
@@ -395,8 +461,8 @@ def measure_all(folder: Path, turns: int, chain_s: int) -> tuple[list[Line], lis
     chain_count = int(SAMPLE_RATE_HZ) * 2 * chain_s
     works: dict[str, tuple[float, Callable[[], object]]] = {
         "plain scipy chain": (chain_s, lambda: plain(long, chain_count)),
-        "engine": (LONG_S, lambda: engine(long)),
-        "engine, plain way": (LONG_S, lambda: engine(long, use_compiled=False)),
+        "engine": (LONG_S, lambda: engine(recordings[0])),
+        "engine, plain way": (LONG_S, lambda: engine(recordings[0], use_compiled=False)),
         "measure carrier": (
             LONG_S,
             lambda: measure_recordings(
@@ -404,7 +470,8 @@ def measure_all(folder: Path, turns: int, chain_s: int) -> tuple[list[Line], lis
             ),
         ),
         "readinto": (LONG_S, lambda: read_only(long)),
-        "eight channels": (LONG_S, lambda: eight(long)),
+        "eight channels": (LONG_S, lambda: eight(recordings[0])),
+        "live stream, recorded and shown": (LONG_S, lambda: live(recordings[0], folder)),
     }
     if overlapped is not None:
         works["pyfftw overlap-save"] = (SHORT_S, lambda: overlapped(short))
@@ -414,10 +481,10 @@ def measure_all(folder: Path, turns: int, chain_s: int) -> tuple[list[Line], lis
         for name in ("engine", "measure carrier", "pyfftw overlap-save"):
             if name in works:
                 works[name][1]()
-        # The arrays of the plain chain may have pushed the recording out of memory.
-        taken = seconds_by_turns(works, turns, before_each=lambda: read_only(long))
+        taken, first = seconds_by_turns(works, turns)
     speeds = [
-        Line(name, 1 / statistics.median(each), 1 / min(each), None) for name, each in taken.items()
+        Line(name, 1 / statistics.median(each), 1 / min(each), None)
+        for name, each in [*taken.items(), ("engine, right after the plain chain", first["engine"])]
     ]
 
     def ratio(title: str, slow: str, fast: str, goal: float) -> Line:
@@ -438,10 +505,10 @@ def measure_all(folder: Path, turns: int, chain_s: int) -> tuple[list[Line], lis
         Line("eight channels against one", statistics.median(eights), min(eights), 3, most=True)
     )
     processes = TwoProcesses([long, other])
-    clocked = seconds_by_turns(
+    clocked, _ = seconds_by_turns(
         {
-            "one": (1.0, lambda: engine(long)),
-            "threads": (1.0, lambda: two_at_once([long, other])),
+            "one": (1.0, lambda: engine(recordings[0])),
+            "threads": (1.0, lambda: two_at_once(recordings)),
             "processes": (1.0, processes.run),
         },
         turns,
@@ -457,6 +524,22 @@ def measure_all(folder: Path, turns: int, chain_s: int) -> tuple[list[Line], lis
         lines.append(
             Line(f"peak memory, measure carrier on {LONG_S} s, MB", peak, peak, 180, most=True)
         )
+    brief = write_recording(folder, "brief", 1)
+    once = [program_s(brief) for _ in range(turns)]
+    with tempfile.TemporaryDirectory() as empty:
+        at_first = program_s(brief, Path(empty))
+    lives = [100.0 * each for each in taken["live stream, recorded and shown"]]
+    lines += [
+        Line(
+            "harness measure on 1 s, whole process, s",
+            statistics.median(once),
+            min(once),
+            1.3,
+            True,
+        ),
+        Line("the same with nothing compiled before, s", at_first, at_first, 6, True),
+        Line("live stream, % of one core", statistics.median(lives), min(lives), 25, True),
+    ]
     from simulator import times_real_time
 
     simulated = [times_real_time("keyed, 1 kHz tone") for _ in range(2)]

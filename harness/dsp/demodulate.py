@@ -14,18 +14,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.blocks import Block, Frames
+from harness.blocks import Block
 from harness.dsp import compiled
 
 HALF_TAPS = 24
 """Chosen: ripple below 1e-5 up to 0.4 of the sample rate."""
 FLAT_TO = 0.4
 """Fraction of the sample rate up to which demodulated frequency is flat."""
-FRAME_SAMPLES = 4096
 
 
 def _correction_taps() -> NDArray[np.float64]:
@@ -61,28 +61,36 @@ class Discriminator:
     """A stage: complex channel blocks in, frequency in Hz out (float64), delay removed.
 
     Sample k of what it gives belongs to time ``k / rate``; ``HALF_TAPS`` samples are lost at
-    each end of an uninterrupted stretch.
+    each end of an uninterrupted stretch. Each sample hangs on its neighbours alone, so that it
+    needs no frames to give the same bits for any cut.
     """
 
     def __init__(self) -> None:
-        self._frames = Frames(FRAME_SAMPLES + 2 * HALF_TAPS, FRAME_SAMPLES)
+        self._last: NDArray[Any] | None = None
+        self._expected = 0
+        self._lost = 0
 
     def push(self, block: Block) -> list[Block]:
-        """Take a complex block; give the frequency blocks that are complete."""
-        given = self.finish() if self._frames.interrupted_by(block) else []
-        return given + [self._demodulate(frame) for frame in self._frames.push(block)]
+        """Take a complex block; give the frequency of all that has its neighbours."""
+        samples = block.samples
+        if self._last is not None:
+            if block.lost_before > 0 or block.start != self._expected:
+                self._lost += max(block.lost_before, block.start - self._expected, 1)
+            else:
+                samples = np.concatenate([self._last, samples])
+        self._expected = block.end
+        made = len(samples) - 2 * HALF_TAPS
+        # A copy of the few keeps no long block.
+        self._last = samples[max(made, 0) :].copy()
+        if made <= 0:
+            return []
+        frequency_hz = demodulated_frequency_hz(samples, block.sample_rate_hz)
+        lost, self._lost = self._lost, 0
+        return [Block(frequency_hz, block.end - HALF_TAPS - made, block.sample_rate_hz, lost)]
 
     def finish(self) -> list[Block]:
-        """Give what is still inside."""
-        rest = self._frames.rest()
-        if rest is None or len(rest.samples) <= 2 * HALF_TAPS:
-            return []
-        return [self._demodulate(rest)]
-
-    def _demodulate(self, frame: Block) -> Block:
-        frequency_hz = demodulated_frequency_hz(frame.samples, frame.sample_rate_hz)
-        start = frame.start + HALF_TAPS
-        return Block(frequency_hz, start, frame.sample_rate_hz, frame.lost_before)
+        """Give what is still inside: nothing, for the ends of a stretch are lost."""
+        return []
 
 
 def demodulated_frequency_hz(
