@@ -95,17 +95,17 @@ def _against_time(group: Sequence[Findings]) -> list[Figure]:
                 ha="right",
                 va="top",
             )
-        for word, at_s, side in (("knee", knee_s, "right"), ("warm-up", warm_up_s, "left")):
+        for word, at_s, colour in (("knee", knee_s, SECOND), ("warm-up", warm_up_s, QUIET)):
             if at_s is not None:
                 rows[0].annotate(
                     word,
                     (at_s * scale, 0.0),
                     xycoords=("data", "axes fraction"),
-                    xytext=(-4 if side == "right" else 4, 3),
+                    xytext=(4, 3),
                     textcoords="offset points",
-                    ha=side,
+                    ha="left",
                     va="bottom",
-                    color=SECOND if word == "knee" else QUIET,
+                    color=colour,
                 )
         rows[-1].set_xlabel(f"Time from load on, {unit}")
 
