@@ -89,6 +89,9 @@ PLAN = plan_from(
     }
 )
 """Short: what a longer run would know better is U, and hints lie beyond all of it."""
+UNPLUGGED = "unplugged dongle"
+TO_BE_UNPLUGGED = PLAN.altered(seconds=5.0)
+"""The simulated dongle falls silent four seconds into the first take."""
 BATTERY = plan_from({"name": "battery", "steps": [{"procedure": "battery", "interval_s": 900}]})
 
 
@@ -207,7 +210,7 @@ def outcomes(sound: int, faulty: int) -> list[Outcome]:
 
 def outcome(number: int, fault: str | None, with_battery: bool) -> Outcome:
     """Measure a unit, or read its runs that are kept, and ask for hints."""
-    plans = [PLAN, *([BATTERY] if with_battery else [])]
+    plans = [TO_BE_UNPLUGGED if fault == UNPLUGGED else PLAN, *([BATTERY] if with_battery else [])]
     hints = [hint for plan in plans for hint in diagnose(kept_run(number, fault, plan))]
     causes = tuple(dict.fromkeys(hint.cause for hint in hints))
     print(number, fault or "sound", ", ".join(causes) or "no hint", flush=True)
@@ -255,8 +258,8 @@ knows.
 """
 
 
-def page(every: Sequence[Outcome]) -> str:
-    """Make the page."""
+def page(every: Sequence[Outcome], asked: int) -> str:
+    """Make the page; ``asked`` is how many sound units were to be run."""
     sound = [one for one in every if one.fault is None]
     silent = sum(not one.causes for one in sound)
     chance = binomtest(len(sound) - silent, len(sound)).proportion_ci(0.95, method="exact")
@@ -270,18 +273,18 @@ def page(every: Sequence[Outcome]) -> str:
         f" binomial); {batteries} of them with a battery run.",
         "",
     ]
+    if len(sound) < asked:
+        lines += [f"**Not finished: {len(sound)} of {asked} sound units were run.**", ""]
     lines += [f"- unit {one.unit}: {', '.join(one.causes)}" for one in sound if one.causes]
-    lines += ["" for _ in range(any(one.causes for one in sound))]
-    lines += [
-        "| fault that was on | units | recognised | hint | other hints |",
-        "|---|---|---|---|---|",
-    ]
+    lines += [""] if any(one.causes for one in sound) else []
+    lines += ["| fault that was on | units | recognised | hint | others |", "|---|---|---|---|---|"]
     for fault, cause in EXPECTED.items():
         own = [one for one in every if one.fault == fault]
         right = sum(cause in one.causes for one in own)
         others = Counter(each for one in own for each in one.causes if each != cause)
         told = ", ".join(f"{name} ({count})" for name, count in others.items()) or "none"
-        lines.append(f"| {fault} | {len(own)} | {right} | {cause} | {told} |")
+        row = f"{len(own)} | {right} | {cause} | {told}" if own else f"0 | not run | {cause} | "
+        lines.append(f"| {fault} | {row} |")
     return "\n".join(lines) + "\n"
 
 
@@ -292,7 +295,7 @@ def main() -> None:
     parser.add_argument("--faulty", type=int, default=FAULTY)
     parser.add_argument("--write", action="store_true", help="write docs/diagnosis.md")
     asked: Any = parser.parse_args()
-    text = page(outcomes(asked.sound, asked.faulty))
+    text = page(outcomes(asked.sound, asked.faulty), SOUND)
     if asked.write:
         PAGE.write_text(text, encoding="utf-8")
     print(text, end="")
