@@ -71,6 +71,7 @@ def discharge(
     from harness.procedures.discharge_run import discharge as run_down
     from harness.procedures.discharge_run import run_plan
     from harness.procedures.runner import LOG_NAME
+    from harness.report.seal import seal_of
     from harness.report.write import REPORT_NAME, write_report
 
     described = load_unit(unit)
@@ -111,7 +112,7 @@ def discharge(
             go_on_with=shlex.join([*words, "--resume", str(folder)]),
         )
         report = folder / REPORT_NAME
-        write_report(report, done.run)
+        write_report(report, done.run, seal=seal_of(done.path))
     console = Console()
     print_run(done.run, console)
     say(console, f"Report:     {report.resolve()}", folded=False)

@@ -127,13 +127,14 @@ class Digits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Code:
-    """A fingerprint for a camera.
+    """A fingerprint on the first page: for a camera, and its digits for eyes.
 
     ``matrix`` is the code without its quiet zone, a row of 0 and 1 each, dark is 1.
     """
 
     described: str
     matrix: tuple[str, ...]
+    digits: Digits
 
     def svg(self) -> str:
         """Draw it, with its quiet zone."""
@@ -189,7 +190,7 @@ class Document:
     front : the first page
     sections : the evidence, on further pages
     footer : the last line
-    code : the fingerprint to scan
+    code : the fingerprint
     seal : which results file it is drawn from
     """
 

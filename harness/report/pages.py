@@ -115,7 +115,7 @@ def report_document(
         whole=Whole(verdict=content.verdict, headline=content.headline, sentence=content.sentence),
         notices=(_simulated_notice(),) if content.simulated else (),
         particulars=content.particulars,
-        front=tuple(_front(content, seal)),
+        front=tuple(_front(content)),
         sections=tuple(sections),
         code=None if seal is None else _code(seal),
         seal=seal,
@@ -171,9 +171,10 @@ def _simulated_notice() -> Paragraph:
     return Paragraph(text=text, lead=lead, style="notice")
 
 
-def _front(content: Content, seal: Seal | None) -> Iterable[Section]:
+def _front(content: Content) -> Iterable[Section]:
+    hinted = tuple(f"Hint: {hint.title}." for hint in content.hints)
     for title, items in (
-        ("What to mend", content.to_mend),
+        ("What to mend", (*content.to_mend, *hinted) if content.to_mend else ()),
         ("Undecided, and what would decide it", content.to_decide),
     ):
         if items:
@@ -183,10 +184,7 @@ def _front(content: Content, seal: Seal | None) -> Iterable[Section]:
         (judged_table(content.judged),) if content.judged else prose(NOTHING_JUDGED)
     )
     yield Section(title="What was judged", blocks=(*judged, rules))
-    signed: tuple[Block, ...] = (Blanks(labels=("Name", "Date", "Signature")),)
-    if seal is not None:
-        signed += (_digits(seal),)
-    yield Section(title="", blocks=signed)
+    yield Section(title="", blocks=(Blanks(labels=("Name", "Date", "Signature")),))
 
 
 def _digits(seal: Seal) -> Digits:
@@ -205,6 +203,7 @@ def _code(seal: Seal) -> Code:
     return Code(
         described="QR code that holds the SHA-512 of the results file",
         matrix=tuple("".join(str(int(dark)) for dark in row) for row in code.matrix),
+        digits=_digits(seal),
     )
 
 
@@ -287,7 +286,10 @@ def _missing(missing: Iterable[Missing]) -> Section:
 
 
 def _origin(content: Content, seal: Seal | None) -> Iterable[Block]:
-    yield from prose(_ON_U, content.local_rules, _ON_FINGERPRINT if seal else "")
+    yield from prose(_ON_U, content.local_rules)
+    if seal is not None:
+        yield from prose(_ON_FINGERPRINT)
+        yield _digits(seal)
     if content.limit_sources:
         yield Heading(text="Sources of the limits")
         yield points(content.limit_sources)

@@ -102,7 +102,11 @@ def page_json(document: Document) -> str:
         "keywords": [MARK, *([document.seal.line()] if document.seal else [])],
         "foot": document.title,
         "kicker": document.kicker,
-        "code": {"described": document.code.described, "svg": document.code.svg()}
+        "code": {
+            "described": document.code.described,
+            "svg": document.code.svg(),
+            "digits": asdict(document.code.digits),
+        }
         if document.code
         else None,
         "whole": asdict(document.whole) if document.whole else None,
