@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from harness.compare.fleet import OUTLIER_SCORE, FleetLine
-from harness.compare.repair import Repair
+from harness.compare.repair import Change, Repair
+from harness.compare.runs import Comparison
 from harness.compare.years import Years, YearsLine
 from harness.report.drawing import FIRST, INK, QUIET, SECOND, Figure, draw_figure
 from harness.report.many import folded
@@ -26,6 +27,13 @@ _LEAST_IN = 1.2
 _MOST_EN = 10.0
 """En beyond this is drawn at the edge, as an arrow; chosen."""
 _POINTS_OF_A_LINE = 60
+_MARKS = {
+    "worse": ("v", SECOND),
+    "better": ("^", FIRST),
+    "changed": ("D", INK),
+    "differ": ("D", SECOND),
+}
+"""Marker and colour of what changed or differs; what does not has a quiet dot."""
 
 
 def fleet_figure(name: str, line: FleetLine, names: Sequence[str]) -> Figure:
@@ -139,12 +147,30 @@ def years_figure(name: str, line: YearsLine, years: Years) -> Figure:
 
 
 def repair_figure(name: str, repair: Repair) -> Figure | None:
-    """Draw En of each quantity; None where there is none."""
-    judged = [row for row in repair.comparison.rows if row.en is not None]
+    """Draw En of each quantity, after minus before; None where there is none."""
+    return en_figure(name, repair.comparison, repair.changes)
+
+
+def en_figure(
+    name: str, comparison: Comparison, changes: Sequence[Change] | None = None
+) -> Figure | None:
+    """Draw En of each quantity of two runs; None where there is none.
+
+    Parameters
+    ----------
+    changes : of each row, where the second run is after a repair of the first
+    """
+    judged = [row for row in comparison.rows if row.en is not None]
     rows, _ = folded(judged, lambda row: row.name, lambda row: row.agrees is False)
     if not rows:
         return None
-    changes = dict(zip(map(id, repair.comparison.rows), repair.changes, strict=True))
+    if changes is None:
+        said = {id(row): "" if row.agrees else "differ" for row in judged}
+    else:
+        said = {
+            id(row): "" if change == "same" else change
+            for row, change in zip(comparison.rows, changes, strict=True)
+        }
 
     def fill(drawing: Drawing) -> None:
         axes = drawing.subplots()
@@ -153,17 +179,18 @@ def repair_figure(name: str, repair: Repair) -> Figure | None:
         labels = []
         for place, row in enumerate(rows):
             assert row.en is not None
-            change = changes[id(row)]
-            marker = {"worse": "v", "better": "^", "changed": "D"}.get(change, "o")
-            colour = {"worse": SECOND, "better": FIRST, "changed": INK}.get(change, QUIET)
+            word = said[id(row)]
+            marker, colour = _MARKS.get(word, ("o", QUIET))
             shown = max(-_MOST_EN, min(_MOST_EN, row.en))
             axes.plot([shown], [place], marker, color=colour, markersize=6)
-            words = "" if change == "same" else f", {change}"
+            words = f", {word}" if word else ""
             beyond = f" (En {row.en:+.0f})" if shown != row.en else ""
             labels.append(f"{title_of(row.name)}{words}{beyond}")
         axes.set_yticks(range(len(rows)), labels)
         axes.set_ylim(len(rows) - 0.5, -0.5)
-        axes.set_xlabel("En, after minus before; between −1 and +1 no change is seen")
+        axes.set_xlabel(
+            f"En, {comparison.b_name} minus {comparison.a_name}; between −1 and +1 the two agree"
+        )
 
     return draw_figure(
         name,

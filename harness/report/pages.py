@@ -32,6 +32,7 @@ from harness.report.document import (
 from harness.report.drawing import Figure
 from harness.report.hints import ON_HINTS, HintLine
 from harness.report.judged import StepLine
+from harness.report.many_figures import en_figure
 from harness.report.particulars import moment
 from harness.report.seal import Seal
 from harness.report.tables import (
@@ -149,6 +150,8 @@ def comparison_document(comparison: Comparison, a: Run, b: Run) -> Document:
     """Lay out the page of a comparison alone."""
     words = compared(comparison)
     title = f"{words.a_name} against {words.b_name}"
+    figure = en_figure("differences", comparison)
+    plots = () if figure is None else (Plot(figure=figure),)
     return Document(
         kicker="Repeater comparison",
         title=title,
@@ -161,7 +164,9 @@ def comparison_document(comparison: Comparison, a: Run, b: Run) -> Document:
             )
             for name, run in ((words.a_name, a), (words.b_name, b))
         ),
-        sections=(Section(title="What both runs say", blocks=tuple(_comparison_blocks(words))),),
+        sections=(
+            Section(title="What both runs say", blocks=(*_comparison_blocks(words), *plots)),
+        ),
         footer=LOCAL_RULES,
     )
 

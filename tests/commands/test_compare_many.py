@@ -120,6 +120,15 @@ def test_a_repair(typed, tmp_path):
     assert "<figure>" in page.read_text(encoding="utf-8")
 
 
+def test_two_runs_have_their_differences_drawn(typed, tmp_path):
+    page = tmp_path / "two.html"
+    shown = typed("compare", "before.h5", "after.h5", "--out", page)
+    assert (shown.status, shown.err) == (0, "")
+    html = page.read_text(encoding="utf-8")
+    assert "SINAD, differ (En +35)" in html
+    assert html.count("<figure>") == 1
+
+
 def way(typed, *words):
     shown = typed("compare", *words, "--json")
     assert (shown.status, shown.err) == (0, "")
