@@ -2,6 +2,7 @@
 
     PYTHONPATH=. .venv/bin/python tests/report/golden.py            # the words anew, to be read
     PYTHONPATH=. .venv/bin/python tests/report/golden.py --measure  # the run too (half a minute)
+    PYTHONPATH=. .venv/bin/python tests/report/golden.py --picture  # docs/report-page.png too
 
 The run is a much shortened acceptance of Frost Watch 1, the invented unit that is made to fail,
 without a battery and at one position of the knob; its series keep every so many points, which
@@ -22,7 +23,7 @@ from harness.procedures.accept import accept
 from harness.readings import Axis
 from harness.report.content import content_of
 from harness.report.pages import report_document
-from harness.report.pdf import BREAK, page_json
+from harness.report.pdf import BREAK, page_json, pictures_of
 from harness.report.seal import Seal
 from harness.report.thin import thin
 from harness.report.write import drawn
@@ -51,6 +52,7 @@ UNREAD = (
     "metadata",
 )
 NAME = "frost-watch-1"
+PICTURE = Path(__file__).resolve().parents[2] / "docs" / "report-page.png"
 
 
 class Words(HTMLParser):
@@ -153,8 +155,12 @@ def main():
     """Write what is asked for."""
     asked = argparse.ArgumentParser(description="The golden run's words, written anew.")
     asked.add_argument("--measure", action="store_true", help="measure the run anew first")
-    if asked.parse_args().measure:
+    asked.add_argument("--picture", action="store_true", help="draw the first page for the README")
+    wanted = asked.parse_args()
+    if wanted.measure:
         measure()
+    if wanted.picture:
+        PICTURE.write_bytes(pictures_of(document(), 110.0)[0])
     HTML_WORDS.write_text(html_words(), encoding="utf-8")
     PDF_WORDS.write_text(pdf_words(), encoding="utf-8")
 
