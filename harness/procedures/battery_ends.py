@@ -32,6 +32,15 @@ from it is then one from the settled start as well. Chosen: most small transmitt
 then, and lose less on the way."""
 
 
+def in_words(seconds: float) -> str:
+    """Write a length of time in the unit that it is told in."""
+    if seconds < 120.0:
+        return f"{seconds:g} s"
+    if seconds < 7200.0:
+        return f"{seconds / 60.0:.4g} min"
+    return f"{seconds / 3600.0:.4g} h"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PowerLimit:
     """A power at which a run ends: dB below its start, or watts at the port; one of the two."""
@@ -87,7 +96,7 @@ class EndWatch:
     def see_time(self, at_s: float) -> None:
         """See how long the run has lasted."""
         if at_s >= self.ends.for_s:
-            self._end(f"Stopped after {at_s / 3600.0:.3g} h, as asked.")
+            self._end(f"Stopped after {in_words(self.ends.for_s)}, as asked.")
 
     def see_power(self, at_s: float, power_dbm: float | None) -> None:
         """See the power of a keyed sample."""
@@ -125,8 +134,8 @@ class EndWatch:
         longest_s = max(UNWATCHED_S, 3.0 * self.every_s)
         if at_s - self._seen_s > longest_s:
             self._end(
-                f"Stopped to protect the battery: no voltage for {longest_s / 60.0:.0f} min, and"
-                " nobody knows how low it is."
+                f"Stopped to protect the battery: no voltage for {in_words(longest_s)}, and nobody"
+                " knows how low it is."
             )
         return False
 

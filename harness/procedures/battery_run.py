@@ -37,7 +37,7 @@ from harness.describe.schedule import CONTINUOUS, Phase, Schedule, State
 from harness.devices import SupplyReading
 from harness.errors import HardwareFault
 from harness.measure.setup import Options
-from harness.procedures.battery_ends import Ends, EndWatch
+from harness.procedures.battery_ends import Ends, EndWatch, in_words
 from harness.procedures.end_estimate import EndEstimate, EndOfBattery
 from harness.procedures.sampling import (
     BEFORE_S,
@@ -284,7 +284,7 @@ class _Run:
         supply = yield from self._supply()
         yield from self._log(sampled.begun_s, sampled, supply, scheduled=True)
         if sampled.is_on:
-            yield Say(text=f"The carrier was gone at {_clock(sampled.begun_s - self.started_s)} h.")
+            yield Say(text=f"The carrier was gone before {_clock(self.last_s)}; it is back.")
         else:
             self.ends.see_loss()
 
@@ -401,9 +401,9 @@ def said_before(battery: Battery, plan: RunPlan) -> list[str]:
         until.insert(0, f"{ends.end_v:g} V")
     if ends.power is not None:
         until.append(str(ends.power))
-    until.append(f"{ends.for_s / 3600.0:.3g} h")
+    until.append(in_words(ends.for_s))
     lines = [
-        f"Battery run: {how}, a sample every {_every(plan.every_s)}, until"
+        f"Battery run: {how}, a sample every {in_words(plan.every_s)}, until"
         f" {', '.join(until[:-1])} or {until[-1]}."
     ]
     if not schedule.is_continuous:
@@ -435,10 +435,6 @@ def _is_keyed(sampled: Sampled) -> bool:
 
 def _or_nan(value: float | None) -> float:
     return math.nan if value is None else value
-
-
-def _every(seconds: float) -> str:
-    return f"{seconds / 60.0:g} min" if seconds >= 60.0 else f"{seconds:g} s"
 
 
 def _clock(seconds: float) -> str:

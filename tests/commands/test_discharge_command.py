@@ -23,7 +23,7 @@ def test_it_says_first_what_it_does_and_at_the_end_what_to_do_next(typed, left, 
     log = read_log(out / "battery-log.csv")
     assert told.count("Battery run, 0:0") == sum(log.keyed == 1.0) == 4
     assert "36.06 dBm, drift +0.00 dB, 12.64 V, end at about" in told
-    assert "Stopped after 0.0167 h, as asked." in told
+    assert "Stopped after 60 s, as asked." in told
     for word in ("Run time", "Report:", "Results:", "battery-log.csv", "harness field"):
         assert word in shown.out
     assert (out / "report.html").exists()

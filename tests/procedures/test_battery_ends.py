@@ -4,7 +4,14 @@ import math
 
 import pytest
 
-from harness.procedures.battery_ends import UNWATCHED_S, WARM_S, Ends, EndWatch, PowerLimit
+from harness.procedures.battery_ends import (
+    UNWATCHED_S,
+    WARM_S,
+    Ends,
+    EndWatch,
+    PowerLimit,
+    in_words,
+)
 
 
 def watch(**ends):
@@ -70,6 +77,14 @@ def test_a_power_limit_in_watts() -> None:
     assert not watched.reason
     watched.see_power(0.0, 33.0)
     assert watched.reason == "Stopped at 33.00 dBm: the power limit, 2 W."
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(65.0, "65 s"), (90.0, "90 s"), (300.0, "5 min"), (5400.0, "90 min"), (28800.0, "8 h")],
+)
+def test_a_time_in_words(seconds, words) -> None:
+    assert in_words(seconds) == words
 
 
 def test_its_time_and_the_first_reason_stays() -> None:
