@@ -360,7 +360,8 @@ class RecordingWriter(Closing):
             # Stopped between the two names: the data has its own already, the description not.
             parts.append(self.data_path)
         for part in parts:
-            with contextlib.suppress(FileNotFoundError):
+            # A disk that failed may refuse this too; what failed first is what is told.
+            with contextlib.suppress(OSError):
                 part.unlink()
 
 
