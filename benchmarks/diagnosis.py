@@ -55,10 +55,16 @@ RANGES: tuple[tuple[str, str], ...] = (
     ("gain of the repeated audio", "0.85 to 1.0"),
     ("hum of the modulator", "1 to 12 Hz of deviation"),
     ("battery's capacity", "8.2 to 9.5 Ah, marked 9 Ah"),
-    ("knob", "12:00 or 3:30, and marked so"),
+    ("knob", "12:00 or 3:30, and marked so; 12:00 where the squelch is made loose"),
     ("bench file", "each declared value off by its standard uncertainty times a normal draw"),
 )
-"""Units that nobody would mend. All chosen; the first set of units was drawn once, with these."""
+"""Units that nobody would mend. All chosen."""
+FIRST = 1001
+"""Number of the first unit. Those from 1 to 50 were what the rules were last changed after: five of
+them had a hint on a time-out timer by one cut alone, which is no longer enough."""
+LOOSE_AT = "12:00"
+"""Knob of units whose squelch is loose. At a tighter one it opens where a sound one would at a
+looser one, which nobody can tell without an earlier run."""
 EXPECTED: dict[str, Cause] = {
     "lost blocks": "samples lost",
     "unplugged dongle": "receiver silent",
@@ -84,7 +90,7 @@ PLAN = plan_from(
                 "sweeps": 2,
                 "search_dbm": [-124, -104],
             },
-            {"procedure": "sensitivity", "levels_dbm": [-117, -112]},
+            {"procedure": "sensitivity", "levels_dbm": [-117, -107]},
         ],
     }
 )
@@ -163,6 +169,8 @@ def measured_run(number: int, fault: str | None, plan: Plan = PLAN) -> Run:
     plan : what is done
     """
     unit, knob, rng = sound_unit(number)
+    if fault == "loose squelch":
+        knob = LOOSE_AT
     bench = SimulatedBench(unit, seed=3000 + number, faults=() if fault is None else (fault,))
     told = written_bench(unit, rng)
     described = load_unit(example_path("frost-watch-2.toml")).model_copy(
@@ -198,10 +206,10 @@ def measured_run(number: int, fault: str | None, plan: Plan = PLAN) -> Run:
 def outcomes(sound: int, faulty: int) -> list[Outcome]:
     """Give the outcomes of all units, measuring those whose runs are not kept."""
     asked: list[tuple[int, str | None, bool]] = [
-        (number, None, number <= faulty) for number in range(1, sound + 1)
+        (FIRST + count, None, count < faulty) for count in range(sound)
     ]
     asked += [
-        (100 * place + number, fault, fault == ON_BATTERY)
+        (FIRST + 100 * place + number, fault, fault == ON_BATTERY)
         for place, fault in enumerate(EXPECTED, 1)
         for number in range(1, faulty + 1)
     ]

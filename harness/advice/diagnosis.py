@@ -23,7 +23,7 @@ opens far below 12 dB       ``squelch loose``: so does one that is always keyed 
                             position that it is used at
 opens far above 12 dB       ``squelch tight``
 hang timer not steady       ``hang timer``
-input still keyed, dropped  ``time-out timer``: is it meant to be there?
+input still keyed, dropped  ``time-out timer``, from two cuts on: is it meant to be there?
 deviation too high          ``deviation high``; ``deviation low`` with a repeat gain far below 0 dB
 hum                         ``hum``, where hum and noise are high and the receiver is not deaf
 distortion                  ``distortion``
@@ -411,7 +411,8 @@ def _timers(seen: _Seen) -> Iterable[Hint]:
             yield Hint(cause="hang timer", evidence=(reading, *more))
             break
     time_out = seen.number("time_out")
-    if time_out is not None:
+    # One cut may be a squelch that closed by itself.
+    if time_out is not None and time_out.count > 1:
         yield Hint(cause="time-out timer", evidence=(time_out,))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -88,7 +89,7 @@ def report(
     def tell(text: str) -> None:
         console.print(text, highlight=False, markup=False, soft_wrap=True)
 
-    if run.is_dir():
+    if os.path.isdir(run):
         if lid_card:
             raise BadInput("goes with a results file", "--lid-card", f"Name {run / RESULTS_NAME}.")
         page = (run / REPORT_NAME).with_suffix(".pdf" if pdf else ".html")
@@ -103,7 +104,9 @@ def report(
         page = out
         require_page(page, pdf=not lid_card)
     held = (
-        run_in(run, tell, anew=rebuild) if run.is_dir() else RunThere(run=read_run(run), path=run)
+        run_in(run, tell, anew=rebuild)
+        if os.path.isdir(run)
+        else RunThere(run=read_run(run), path=run)
     )
     require_page(page, pdf=not lid_card)
     other = None if against is None else read_run(against)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -34,7 +35,7 @@ def named_runs(places: Sequence[Path], wanted: Wanted) -> tuple[list[Named], tup
     """
     remarks: list[str] = []
     paths: list[Path] = []
-    folders = [place for place in places if place.is_dir()]
+    folders = [place for place in places if os.path.isdir(place)]
     if wanted != Wanted() and not folders:
         raise BadInput(
             "no folder is given to choose runs from",

@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from unittest.mock import patch
 
 from harness.describe import example_path, load_bench, load_unit
 from harness.devices import SupplyReading
@@ -59,9 +60,16 @@ def run(folder, shown=lambda row: None, *, resume=False, results=False, on_read=
 
     Most of its time would go into writing its results: that is only done with ``results``.
     """
-    accept.write_run = write_run if results else lambda *_: None
-    accept.look_first = lambda *_: ()
-    accept.open_bench = lambda *_, **__: Battery(on_read=on_read).devices()
+    stand_ins = {
+        "write_run": write_run if results else lambda *_: None,
+        "look_first": lambda *_: (),
+        "open_bench": lambda *_, **__: Battery(on_read=on_read).devices(),
+    }
+    with patch.multiple(accept, **stand_ins):
+        return _run(folder, shown, resume)
+
+
+def _run(folder, shown, resume):
     journal = (Journal.of if resume else Journal.new)(Path(folder), SETTINGS)
     watcher = Quiet()
     accept.perform(
