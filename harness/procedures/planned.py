@@ -171,7 +171,8 @@ def arranged(
     A repeat that ended early does not stand for its step: what was done before it does. What it
     left is on the disk, and counts when it is resumed.
     """
-    ends = [*(mark.first for mark in marks[1:]), len(findings)]
+    # Ended before its first step, a run has no marks.
+    ends = [*(mark.first for mark in marks[1:]), len(findings)][: len(marks)]
     parts = [
         (mark, tuple(findings[mark.first : end])) for mark, end in zip(marks, ends, strict=True)
     ]

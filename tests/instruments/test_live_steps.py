@@ -9,6 +9,7 @@ import pytest
 
 from harness.describe import example_path, load_bench, load_unit
 from harness.instruments.dongles import DongleSource, Settings
+from harness.procedures.clock import Clock
 from harness.procedures.runner import Runner
 from harness.procedures.steps import Record, Stimulus
 from harness.procedures.wiring import OpenBench
@@ -68,7 +69,7 @@ def test_an_annotation_holds_only_what_was_taken_at_its_level(
             generator=generator,
             knob=None,
             meter=None,
-            waiter=None,
+            waiter=Clock(),
             kind="dongles",
             stream_clock=source,
         )
