@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from harness.commands.one_object import print_object
 from harness.commands.options import OfUnit, OfVerdict, Since, Until
 
 if TYPE_CHECKING:
@@ -53,9 +54,6 @@ def compare(
     are a fleet: where each stands, and which stands out. Three or more of one unit: what moves
     over the years, and which run falls out. --before and --after: what a repair changed.
     """
-    import json
-    import sys
-
     from rich.console import Console
 
     from harness.commands.runs_to_compare import (
@@ -100,24 +98,18 @@ def compare(
     if out is not None:
         write_many(out, found)
     if as_json:
-        json.dump(told, sys.stdout, allow_nan=False)
-        sys.stdout.write("\n")
+        print_object(told)
         return
     print_many(found, console)
-    if out is not None:
-        say(console, f"\nPage: {out.resolve()}", folded=False)
+    _tell_page(out, console)
 
 
 def _two(
     runs: list[Named], out: Path | None, console: Any, notices: tuple[str, ...] | None
 ) -> None:
     """Compare two; with notices, as JSON that holds them."""
-    import json
-    import sys
-
     from harness.commands.comparison_json import two_json
     from harness.commands.show_comparison import print_comparison
-    from harness.commands.table import say
     from harness.compare import compare_runs
     from harness.report.write import write_comparison
 
@@ -126,11 +118,15 @@ def _two(
     if out is not None:
         write_comparison(out, comparison, a.run, b.run)
     if notices is not None:
-        told = {**two_json(comparison, runs), "notices": list(notices)}
-        json.dump(told, sys.stdout, allow_nan=False)
-        sys.stdout.write("\n")
+        print_object({**two_json(comparison, runs), "notices": list(notices)})
         return
     print_comparison(comparison, console)
+    _tell_page(out, console)
+
+
+def _tell_page(out: Path | None, console: Any) -> None:
+    from harness.commands.table import say
+
     if out is not None:
         say(console, f"\nPage: {out.resolve()}", folded=False)
 

@@ -60,11 +60,9 @@ def health(
     With --pad also where emissions are made: what falls by two or three times the pad is
     suspected intermodulation, what does not move is the receiver's own.
     """
-    import json
-    import sys
-
     from rich.console import Console
 
+    from harness.commands.one_object import print_object
     from harness.commands.show_health import print_health, print_pad_test
     from harness.commands.words import carrier_hz, number_hz
     from harness.describe import load_bench, load_unit
@@ -100,8 +98,7 @@ def health(
     told = [] if pad is None else [pad_test(*pair, pad, pad_uncertainty) for pair in pairs]
     healths = [watch.health() for watch in watches]
     if as_json:
-        json.dump(health_json(healths, used, told), sys.stdout, allow_nan=False)
-        sys.stdout.write("\n")
+        print_object(health_json(healths, used, told))
         return 0
     console = Console()
     print_health(console, healths)

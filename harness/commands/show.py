@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from rich.console import Console
 
+from harness.commands.one_object import print_object
 from harness.commands.table import Row, print_rows, say
 from harness.readings import Findings, Limit, Reading, findings_json, unanswered
 from harness.report.wording import (
@@ -34,8 +33,7 @@ UNCERTAINTY = (
 
 def print_json(findings: Findings) -> None:
     """Print one JSON object on standard output and nothing else."""
-    json.dump(findings_json(findings), sys.stdout, allow_nan=False)
-    sys.stdout.write("\n")
+    print_object(findings_json(findings))
 
 
 def print_findings(findings: Findings, limits: Sequence[Limit] = ()) -> None:

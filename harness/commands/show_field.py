@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import math
-import sys
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from harness.commands.one_object import print_object
 from harness.commands.table import Row, print_rows, say
 from harness.report.fielded import (
     ON_EXPOSURE,
@@ -89,8 +88,7 @@ def _print_exposure(words: Fielded, console: Console) -> None:
 
 def print_field_json(looked: Looked, fingerprints: Mapping[str, str]) -> None:
     """Print one JSON object on standard output and nothing else."""
-    json.dump(field_json(looked, fingerprints), sys.stdout, allow_nan=False)
-    sys.stdout.write("\n")
+    print_object(field_json(looked, fingerprints))
 
 
 def field_json(looked: Looked, fingerprints: Mapping[str, str]) -> dict[str, Any]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 from rich.cells import cell_len
 from rich.console import Console
 
+from harness.commands.one_object import print_object
 from harness.commands.table import GAP, say
 from harness.errors import one_line
 from harness.results.index import FoundRun, Search
@@ -57,15 +56,12 @@ def _unit(run: FoundRun) -> str:
 
 def print_runs_json(search: Search, found: Sequence[FoundRun]) -> None:
     """Print one JSON object on standard output and nothing else."""
-    json.dump(
+    print_object(
         {
             "schema": SCHEMA,
             "runs": [{"path": str(run.path), **run.head.plain()} for run in found],
             "unreadable": list(search.unreadable),
             "other_hdf5_files": search.foreign,
             "remarks": list(search.remarks),
-        },
-        sys.stdout,
-        allow_nan=False,
+        }
     )
-    sys.stdout.write("\n")

@@ -104,12 +104,8 @@ def accept(
     said.require_sound()
     for name in repeat:
         _require_repeatable(plan, name)
-    if resume:
-        more = bool(repeat) or said.is_anything
-        journal = Journal.of(folder, settings, opens_again=more)
-    else:
-        require_empty(folder)
-        journal = Journal.new(folder, settings)
+    more = bool(repeat) or said.is_anything
+    journal = journal_for(folder, settings, resume=resume, opens_again=more)
     plan.require_fit(unit)
     return perform(
         unit,
@@ -187,9 +183,8 @@ def perform(
     Unsafe, BadInput, HardwareFault : as ``accept``.
     """
     if journal is None:
-        require_empty(folder)
         settings = {"unit": unit.plain(), "bench": bench.plain(), "procedure": name}
-        journal = Journal.new(folder, settings)
+        journal = journal_for(folder, settings)
     plan = level_plan(unit, bench)
     for line in plan_in_words(plan):
         watcher.say(line)
@@ -359,6 +354,29 @@ def plan_in_words(plan: LevelPlan) -> list[str]:
         words.append(f"  - {line.name}: {level}, {line.limit}{'' if line.safe else ': NOT SAFE'}")
     words.extend(f"  - {note}" for note in plan.notes)
     return words
+
+
+def journal_for(
+    folder: Path,
+    settings: Mapping[str, Any],
+    *,
+    resume: bool = False,
+    opens_again: bool = False,
+) -> Journal:
+    """Give the journal of a new run in an empty folder, or of the one there to go on with.
+
+    Parameters
+    ----------
+    folder, settings, opens_again : as for ``Journal.of``
+
+    Raises
+    ------
+    BadInput : as ``require_empty``, or where it goes on as ``Journal.of``.
+    """
+    if resume:
+        return Journal.of(folder, settings, opens_again=opens_again)
+    require_empty(folder)
+    return Journal.new(folder, settings)
 
 
 def require_empty(folder: Path) -> None:

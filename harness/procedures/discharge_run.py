@@ -9,11 +9,10 @@ from harness.describe import Bench, Unit
 from harness.describe.schedule import CONTINUOUS, Schedule
 from harness.devices import Operator
 from harness.errors import BadInput
-from harness.procedures.accept import Performed, perform, require_empty
+from harness.procedures.accept import Performed, journal_for, perform
 from harness.procedures.acceptance import STANDARD_SHARE, STRONG_DBM
 from harness.procedures.battery_ends import LONGEST_S, Ends, PowerLimit
 from harness.procedures.battery_run import INTERVAL_S, KEEP_STEP_DB, RunPlan, battery_run
-from harness.procedures.journal import Journal
 from harness.procedures.runner import Watcher
 from harness.procedures.steps import Procedure, TurnKnob
 
@@ -108,11 +107,7 @@ def discharge(
         "bench": bench.plain(),
         "battery run": {**asdict(plan), "schedule": plan.schedule.plain()},
     }
-    if resume:
-        journal = Journal.of(folder, settings)
-    else:
-        require_empty(folder)
-        journal = Journal.new(folder, settings)
+    journal = journal_for(folder, settings, resume=resume)
     return perform(
         unit,
         bench,

@@ -10,8 +10,7 @@ from harness.advice.quiet import Quiet
 from harness.describe import Bench, Unit
 from harness.devices import Operator
 from harness.errors import BadInput
-from harness.procedures.accept import Performed, perform, require_empty
-from harness.procedures.journal import Journal
+from harness.procedures.accept import Performed, journal_for, perform
 from harness.procedures.runner import Watcher
 from harness.procedures.squelch import only_watch, squelch
 from harness.procedures.squelch_depths import MOST_IN_TAKE_S, PIECE_S, Depth
@@ -83,11 +82,7 @@ def characterise_squelch(
         "positions": list(positions),
         "only_quiet": only_quiet,
     }
-    if resume:
-        journal = Journal.of(folder, settings)
-    else:
-        require_empty(folder)
-        journal = Journal.new(folder, settings)
+    journal = journal_for(folder, settings, resume=resume)
     loosest = unit.knob_positions[0]
     for line in beforehand(bench, depth, positions, loosest, only_quiet=only_quiet):
         watcher.say(line)

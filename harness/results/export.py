@@ -6,7 +6,6 @@ import contextlib
 import csv
 import json
 import math
-import os
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
@@ -16,7 +15,7 @@ from typing import Any, get_args
 from harness.errors import BadInput
 from harness.results.run import Run
 from harness.results.tables import Column, Kind, Table, run_json, tables_of
-from harness.results.write import check_new
+from harness.results.write import check_new, give_name, umask, unwritable
 
 FORMATS = ("csv", "parquet", "json")
 
@@ -53,15 +52,13 @@ def export_run(run: Run, form: str, place: str | Path) -> tuple[str, ...]:
             tempfile.mkdtemp(prefix=f".{place.name}.", suffix=".unfinished", dir=place.parent)
         )
     except OSError as fault:
-        raise _unwritable(place, fault) from fault
+        raise unwritable(place, fault) from fault
     try:
-        mask = os.umask(0)
-        os.umask(mask)
-        unfinished.chmod(0o777 & ~mask)
+        unfinished.chmod(0o777 & ~umask())
         if form == "json":
             names: tuple[str, ...] = (place.name,)
             _write_json(unfinished / place.name, run)
-            _give_file(unfinished / place.name, place)
+            give_name(unfinished / place.name, place)
         else:
             write = _write_csv if form == "csv" else _parquet_writer()
             tables = tables_of(run)
@@ -72,7 +69,7 @@ def export_run(run: Run, form: str, place: str | Path) -> tuple[str, ...]:
             unfinished.rename(place)
         return names
     except OSError as fault:
-        raise _unwritable(place, fault) from fault
+        raise unwritable(place, fault) from fault
     except UnicodeEncodeError as fault:
         raise BadInput(
             f"the text {fault.object!r} holds a character that no file can keep", str(place)
@@ -80,24 +77,6 @@ def export_run(run: Run, form: str, place: str | Path) -> tuple[str, ...]:
     finally:
         with contextlib.suppress(OSError):
             shutil.rmtree(unfinished, ignore_errors=True)
-
-
-def _unwritable(place: Path, fault: OSError) -> BadInput:
-    reason = fault.strerror or str(fault)
-    return BadInput(f"cannot be written ({reason})", str(place), "Give another place.")
-
-
-def _give_file(unfinished: Path, place: Path) -> None:
-    """Rename without overwriting: a hard link fails where the name was taken meanwhile."""
-    try:
-        os.link(unfinished, place)
-    except FileExistsError:
-        check_new(place)
-        raise
-    except OSError:
-        # A file system without hard links (a memory stick).
-        check_new(place)
-        unfinished.rename(place)
 
 
 def _write_json(path: Path, run: Run) -> None:

@@ -46,17 +46,17 @@ def write_run(path: str | Path, run: Run) -> None:
             prefix=f".{path.name}.", suffix=".unfinished", dir=path.parent
         )
     except OSError as fault:
-        raise _unwritable(path, fault) from fault
+        raise unwritable(path, fault) from fault
     try:
         with open(handle, "wb") as file:
             file.write(image)
             file.flush()
             os.fsync(file.fileno())
-        os.chmod(unfinished, 0o666 & ~_umask())
-        _give_name(unfinished, path)
+        os.chmod(unfinished, 0o666 & ~umask())
+        give_name(unfinished, path)
         _sync(path.parent)
     except OSError as fault:
-        raise _unwritable(path, fault) from fault
+        raise unwritable(path, fault) from fault
     finally:
         with contextlib.suppress(OSError):
             Path(unfinished).unlink(missing_ok=True)
@@ -89,12 +89,13 @@ def check_new(path: Path) -> None:
         )
 
 
-def _unwritable(path: Path, fault: OSError) -> BadInput:
+def unwritable(path: Path, fault: OSError) -> BadInput:
+    """Tell that something cannot be written there."""
     reason = fault.strerror or str(fault)
     return BadInput(f"cannot be written ({reason})", str(path), "Give another place.")
 
 
-def _give_name(unfinished: str, path: Path) -> None:
+def give_name(unfinished: str | Path, path: Path) -> None:
     """Rename without overwriting: a hard link fails where the name was taken meanwhile."""
     try:
         os.link(unfinished, path)
@@ -107,7 +108,8 @@ def _give_name(unfinished: str, path: Path) -> None:
         os.rename(unfinished, path)
 
 
-def _umask() -> int:
+def umask() -> int:
+    """Give the permissions that the user's new files go without."""
     mask = os.umask(0)
     os.umask(mask)
     return mask
