@@ -6,6 +6,7 @@ back where the log has lost it. A row's time of day goes by the run's own time.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -82,8 +83,17 @@ class RunLog:
         return self._zero_s + step.row["time_s"]
 
 
-def measured_log(path: Path, bench: Bench, options: Options) -> Findings:
+def measured_log(
+    path: Path, bench: Bench, options: Options, remarks: Sequence[str] = ()
+) -> Findings:
     """Analyse a battery log by what the bench declares of its meter.
+
+    Parameters
+    ----------
+    path : of the log
+    bench : it was measured on
+    options : beside what the bench declares
+    remarks : of the run's journal; they stand among the cautions
 
     Raises
     ------
@@ -94,4 +104,5 @@ def measured_log(path: Path, bench: Bench, options: Options) -> Findings:
         voltage_contributions=bench.voltage_contributions(),
         current_contributions=bench.current_contributions(),
     )
-    return discharge_from_log(read_log(path), options)
+    found = discharge_from_log(read_log(path), options)
+    return replace(found, cautions=(*found.cautions, *remarks))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -379,10 +379,8 @@ class Runner:
 
     def _measure_log(self, options: Options) -> Findings:
         """Analyse the battery log as it stands."""
-        found = measured_log(self.folder / LOG_NAME, self.bench, options)
-        if self.journal is not None:
-            cautions = (*found.cautions, *self.journal.remarks)
-            found = replace(found, cautions=cautions)
+        remarks = () if self.journal is None else self.journal.remarks
+        found = measured_log(self.folder / LOG_NAME, self.bench, options, remarks)
         self.findings.append(found)
         return found
 

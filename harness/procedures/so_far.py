@@ -7,21 +7,21 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import count
 from pathlib import Path
 from typing import Any
 
-from harness.describe import Bench, Unit, bench_from, cautions_for, unit_from
+from harness.describe import Unit, bench_from, cautions_for, unit_from
 from harness.errors import BadInput, HarnessError
-from harness.measure.discharge import discharge_from_log
 from harness.measure.setup import Options
 from harness.procedures.accept import RESULTS_NAME, judged_run
 from harness.procedures.held import is_held
 from harness.procedures.journal import Journal
+from harness.procedures.run_log import measured_log
 from harness.procedures.runner import LOG_NAME
-from harness.recordings import read_log
+from harness.procedures.wiring import LIVE
 from harness.recordings.files import sync_folder, write_fault
 from harness.results import Run, read_run, write_run
 
@@ -60,9 +60,8 @@ def run_so_far(folder: Path) -> SoFar:
     settings = journal.settings
     unit = unit_from(settings.get("unit", {}), f"{folder}: unit")
     bench = bench_from(settings.get("bench", {}), f"{folder}: bench")
-    table = read_log(log)
-    found = discharge_from_log(table, _options(settings, unit, bench))
-    found = replace(found, cautions=(*found.cautions, *journal.remarks))
+    options = Options(end_v=_end_v(settings, unit))
+    found = measured_log(log, bench, options, journal.remarks)
     if goes_on:
         note = GOES_ON.format(f"{datetime.now(UTC):%Y-%m-%d %H:%M:%S} UTC")
     else:
@@ -73,7 +72,7 @@ def run_so_far(folder: Path) -> SoFar:
         [found],
         title=f"Battery run of {unit.name}",
         procedure="battery run",
-        source="live" if bench.simulated is None else "simulated",
+        source=LIVE if bench.simulated is None else "simulated",
         cautions=cautions_for(unit),
         started=journal.started,
         notes=" ".join([*journal.remarks, note]),
@@ -122,12 +121,8 @@ def results_in(folder: Path) -> Run | None:
         return None
 
 
-def _options(settings: Mapping[str, Any], unit: Unit, bench: Bench) -> Options:
-    """Give what a battery run's log is analysed by: its own end voltage, else the battery's."""
+def _end_v(settings: Mapping[str, Any], unit: Unit) -> float | None:
+    """Give the end voltage of a battery run, else the battery's."""
     ends = settings.get("battery run", {}).get("ends", {})
-    end_v = ends.get("end_v", unit.battery.end_v if unit.battery else None)
-    return Options(
-        end_v=end_v,
-        voltage_contributions=bench.voltage_contributions(),
-        current_contributions=bench.current_contributions(),
-    )
+    end_v: float | None = ends.get("end_v", unit.battery.end_v if unit.battery else None)
+    return end_v
