@@ -19,14 +19,24 @@ Measurement Systems (2006), as in the documentation of scipy.signal.windows.flat
 def fast_length(least: int) -> int:
     """Give the next length whose only factors are 2, 3, 5 and 7: its transform is quick."""
     length = max(least, 1)
-    while True:
-        left = length
-        for factor in (2, 3, 5, 7):
-            while left % factor == 0:
-                left //= factor
-        if left == 1:
-            return length
+    while not _is_fast(length):
         length += 1
+    return length
+
+
+def fast_length_within(most: int) -> int:
+    """Give the longest such length that is not above ``most``, which is at least 1."""
+    length = most
+    while not _is_fast(length):
+        length -= 1
+    return length
+
+
+def _is_fast(length: int) -> bool:
+    for factor in (2, 3, 5, 7):
+        while length % factor == 0:
+            length //= factor
+    return length == 1
 
 
 @lru_cache(maxsize=4)
@@ -35,6 +45,13 @@ def hann_window(length: int) -> FloatArray:
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
     window.flags.writeable = False
     return np.asarray(window)
+
+
+@lru_cache(maxsize=4)
+def _hann_energy(length: int) -> float:
+    """Give the sum of the window's squares."""
+    window = hann_window(length)
+    return float(window @ window)
 
 
 def hann_transform(audio: FloatArray) -> NDArray[np.complex128]:
@@ -62,10 +79,8 @@ def power_density(
     """
     n = len(audio)
     spectrum = hann_transform(audio) if transform is None else transform
-    window = hann_window(n)
-    density = (spectrum.real**2 + spectrum.imag**2) * (
-        2.0 / (sample_rate_hz * float(window @ window))
-    )
+    density = spectrum.real**2 + spectrum.imag**2
+    density *= 2.0 / (sample_rate_hz * _hann_energy(n))
     density[0] *= 0.5
     if n % 2 == 0:
         density[-1] *= 0.5

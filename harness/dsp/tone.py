@@ -72,7 +72,20 @@ def strongest_tone_hz(
     return float((k + sign * shift) * sample_rate_hz / n)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedTone:
+    """A tone and what is left of the audio without it and the mean: float64, shape (n,)."""
+
+    tone: Tone
+    residual: FloatArray
+
+
 def fit_tone(audio: FloatArray, sample_rate_hz: float, guess_hz: float) -> Tone:
+    """Give the tone of ``fitted_tone``, which says how and what it raises."""
+    return fitted_tone(audio, sample_rate_hz, guess_hz).tone
+
+
+def fitted_tone(audio: FloatArray, sample_rate_hz: float, guess_hz: float) -> FittedTone:
     """Fit one sine of unknown frequency, amplitude, phase and mean by least squares.
 
     Parameters
@@ -83,7 +96,7 @@ def fit_tone(audio: FloatArray, sample_rate_hz: float, guess_hz: float) -> Tone:
 
     Returns
     -------
-    Tone : amplitude and mean (unit of audio), phase of the cosine at sample 0
+    FittedTone : amplitude and mean (unit of audio), phase of the cosine at sample 0
 
     Raises
     ------
@@ -145,7 +158,8 @@ def fit_tone(audio: FloatArray, sample_rate_hz: float, guess_hz: float) -> Tone:
     residual = audio - mean - harmonic_wave(np.array([at_start]), cycles, n)
     amplitude = math.hypot(a, b)
     freedom = max(n - 4, 1)
-    variance = float(residual @ residual) / freedom
+    square = float(residual @ residual)
+    variance = square / freedom
     slope = per_hz * np.array([by_cosine, by_sine, by_mean])
     normal = np.empty((4, 4))
     normal[:3, :3] = [[cosines, 0.0, single.plain], [0.0, sines, 0.0], [single.plain, 0.0, n]]
@@ -161,18 +175,19 @@ def fit_tone(audio: FloatArray, sample_rate_hz: float, guess_hz: float) -> Tone:
         math.sqrt(across @ covariance[:2, :2] @ across) / amplitude if amplitude else math.pi
     )
     frequency_uncertainty_hz = math.sqrt(covariance[3, 3])
-    return Tone(
+    tone = Tone(
         amplitude=amplitude,
         frequency_hz=float(frequency_hz),
         phase_rad=float(math.remainder(start_rad, 2.0 * math.pi)),
         mean=float(mean),
-        residual_rms=float(np.sqrt(np.mean(residual * residual))),
+        residual_rms=math.sqrt(square / n),
         amplitude_uncertainty=float(np.sqrt(along @ covariance[:2, :2] @ along)),
         frequency_uncertainty_hz=frequency_uncertainty_hz,
         phase_uncertainty_rad=math.hypot(
             middle_uncertainty, 2.0 * math.pi * to_middle_s * frequency_uncertainty_hz
         ),
     )
+    return FittedTone(tone=tone, residual=residual)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

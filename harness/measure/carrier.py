@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from harness.blocks import Block, Frames
 from harness.devices import Role
 from harness.dsp.demodulate import HALF_TAPS
-from harness.dsp.spectrum import LineSpectrum, fast_length
+from harness.dsp.spectrum import LineSpectrum, fast_length, fast_length_within
 from harness.measure.carrier_frame import (
     CarrierRecord,
     carrier_record,
@@ -57,9 +57,11 @@ KEYED_RANGE = 0.1
 10 dB, more than a battery run sags."""
 SPECTRUM_LINES = 2048
 SPECTRUM_FRAMES = 10
-SPECTRUM_EVERY = 4
-"""Frames that the spectrum is made of: the first, and of those after them each fourth. Chosen: ten
+SPECTRUM_EVERY = 10
+"""Frames that the spectrum is made of: the first, and of those after them each tenth. Chosen: ten
 seconds have 230 segments, whose mean scatters by 0.3 dB."""
+MOST_LEFT_OUT = 0.01
+"""Of the last frame of a stretch, for a length that transforms quickly. Chosen."""
 HISTOGRAM_BINS = 240
 MANY_FRAMES = 5
 """From so many frames on, their scatter tells the uncertainty of the mean. Chosen."""
@@ -148,8 +150,16 @@ class Carrier:
     def _end_stretch(self) -> None:
         rest = self._frames.rest()
         # What is left may be no more than the overlap, which has been measured already.
-        if rest is not None and (len(rest.samples) > self._overlap or not self._records):
-            self._measure(rest.samples)
+        if rest is None or not (len(rest.samples) > self._overlap or not self._records):
+            return
+        first = 0
+        if self._records:
+            # Without some of its head, most of which the frame before has seen, it transforms
+            # ten times as quickly.
+            demodulated = len(rest.samples) - 2 * HALF_TAPS
+            first = demodulated - fast_length_within(demodulated)
+            first = first if first <= MOST_LEFT_OUT * demodulated else 0
+        self._measure(rest.samples[first:])
 
     def _measure(self, iq: NDArray[Any]) -> None:
         """Turn one frame into a record."""
@@ -170,9 +180,10 @@ class Carrier:
         """Count the demodulated frequency into the bins; what is beyond them is left out."""
         width_hz = self._edges_hz[1] - self._edges_hz[0]
         for stretch in stretches:
-            bins = np.floor((stretch - self._edges_hz[0]) / width_hz)
-            inside = bins[(bins >= 0) & (bins < HISTOGRAM_BINS)].astype(np.intp)
-            self._histogram += np.bincount(inside, minlength=HISTOGRAM_BINS)
+            bins = (stretch - self._edges_hz[0]) / width_hz
+            if not (bins.min() >= 0.0 and bins.max() < HISTOGRAM_BINS):
+                bins = bins[(bins >= 0.0) & (bins < HISTOGRAM_BINS)]
+            self._histogram += np.bincount(bins.astype(np.intp), minlength=HISTOGRAM_BINS)
 
     def _power(self, keyed: Sequence[CarrierRecord], cautions: list[str]) -> Reading:
         weights = np.array([r.count for r in keyed], dtype=np.float64)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.dsp.spectrum import band_power, hann_transform, power_density
-from harness.dsp.tone import Tone, fit_harmonics, fit_tone, strongest_tone_hz
+from harness.dsp.tone import Tone, fit_harmonics, fit_tone, fitted_tone, strongest_tone_hz
 from harness.dsp.waves import harmonic_wave
 from harness.dsp.weighting import SPEECH_HIGH_HZ as SPEECH_HIGH_HZ
 from harness.dsp.weighting import SPEECH_LOW_HZ as SPEECH_LOW_HZ
@@ -127,13 +127,13 @@ def tone_frame(
         guess_hz = strongest_tone_hz(
             audio, sample_rate_hz, SPEECH_LOW_HZ, TONE_HIGH_HZ, transform=transform
         )
-        tone = fit_tone(audio, sample_rate_hz, guess_hz)
+        fitted = fitted_tone(audio, sample_rate_hz, guess_hz)
     except (NoTone, TooShort):
         return None
+    tone, residual = fitted.tone, fitted.residual
     if not tone.amplitude > SILENCE * float(np.abs(audio).max()):
         return None
     n = len(audio)
-    residual = without_tone(audio, sample_rate_hz, tone) - tone.mean
     left = hann_transform(residual)
     return ToneFrame(
         tone=tone,
@@ -249,7 +249,8 @@ def periodic_frame(
     def around(frequency_hz: float) -> float:
         reach = max(round(0.15 * tone.frequency_hz / bin_hz), 6)
         k = round(frequency_hz / bin_hz)
-        return float(np.mean(density[max(k - reach, 1) : k + reach + 1]))
+        beside = density[max(k - reach, 1) : k + reach + 1]
+        return float(beside.sum()) / len(beside)
 
     variances = np.array([around(k * tone.frequency_hz) for k in range(1, count + 1)])
     beside = steady_mean(fitted.residual, sample_rate_hz, transform=left)
