@@ -402,8 +402,8 @@ WORDS = """# Speed and memory
 
 Made by `python benchmarks/engine.py {turns} --write`; do not edit the tables by hand.
 
-One channel out of unsigned 8-bit IQ at 2.4 MS/s in the page cache: shift by 300 kHz, filter with
-80 dB of alias rejection or more, decimate to 25 kS/s, demodulated frequency, power per
+One channel out of unsigned 8-bit IQ at 2.4 MS/s, a disk's file in the page cache: shift by 300 kHz,
+filter with 80 dB of alias rejection or more, decimate to 25 kS/s, demodulated frequency, power per
 millisecond. Compiled code warm, recordings open. Pieces of work take turns, twice each: the second
 time counts, for right after another piece (the plain chain leaves gigabytes behind it) the first
 finds the caches full of what is not its own. Ratios are formed within a turn. Times are those of
