@@ -130,7 +130,10 @@ def skew_part(reading):
 
 
 @pytest.mark.slow(reason="two acceptances in real time, half a minute each")
-@pytest.mark.parametrize("slipped", [0, SLIPPED])
+@pytest.mark.parametrize(
+    "slipped",
+    [pytest.param(0, marks=pytest.mark.long(reason="nothing slips; the other case does")), SLIPPED],
+)
 def test_what_moves_between_beginning_and_end_enters_u(slipped, bench, tmp_path) -> None:
     plug_in(bench, slipped)
     text = bench.bench_text.replace("[output]", f"align_hz = {SIGNAL_HZ}\n\n[output]", 1)

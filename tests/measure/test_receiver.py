@@ -134,7 +134,7 @@ def test_centre_by_sensitivity_is_within_its_uncertainty() -> None:
     assert len(curve.values) >= 5
 
 
-@pytest.mark.slow  # four levels of 96 s for each of three figures
+@pytest.mark.long(reason="four levels of 96 s for each of three figures, which stand still")
 def test_the_truths_are_those_of_long_runs() -> None:
     """0.03 dB: 96 s of noise at four levels is good to 0.02 dB."""
     found = [

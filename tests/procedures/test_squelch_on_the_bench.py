@@ -46,6 +46,7 @@ FALSING = with_squelch(hysteresis=1.22, integration_s=0.006, hang_s=0.1)
 FLUTTER = with_squelch(hysteresis=1.0, integration_s=0.0005, hang_s=0.02)
 DEAD = replace(TRUE, receiver=replace(TRUE.receiver, noise_figure_db=45.0))
 AGAIN = pytest.mark.long(reason="each state once more, by another seed")
+ANOTHER = pytest.mark.long(reason="one more fault that is none of the squelch's")
 STATES = (
     (1, "12:00", TRUE, HANG_S, "normal"),
     pytest.param(2, "3:30", TRUE, HANG_S, "normal", marks=AGAIN),
@@ -136,7 +137,9 @@ def test_a_detuned_duplexer_costs_its_loss_and_its_noise(tmp_path, plain):
     )
 
 
-@pytest.mark.parametrize("fault", ["off-frequency crystal", "weak battery"])
+@pytest.mark.parametrize(
+    "fault", ["off-frequency crystal", pytest.param("weak battery", marks=ANOTHER)]
+)
 def test_what_does_not_touch_the_squelch_leaves_it_alone(tmp_path, plain, fault):
     found = at(tmp_path, fault)
     assert pick(found, "keying_state").value == "normal"
