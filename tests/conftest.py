@@ -16,11 +16,6 @@ hypothesis.settings.register_profile("repeatable", derandomize=True, database=No
 hypothesis.settings.load_profile("repeatable")
 
 
-def pytest_xdist_auto_num_workers() -> int:
-    """Run one process more than there are cores: some tests wait for real time to pass."""
-    return (os.cpu_count() or 1) + 1
-
-
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the files that hold a slow test, or one of them runs alone at the end."""
     slow = {item.path for item in items if item.get_closest_marker("slow")}
