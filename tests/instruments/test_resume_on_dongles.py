@@ -66,7 +66,7 @@ def goes_on(bench, folder, done, responder):
 def test_unplugged_in_a_take_it_says_where_it_goes_on(bench, responder, tmp_path) -> None:
     folder = tmp_path / "run"
     # The look takes 1 s, the carrier 4 s from about 2 s on; the timing after it 4.3 s.
-    bench.plug_in(f"vanish {8 * BYTES_A_SECOND} -5", index=1)
+    bench.plug_in(f"vanish {9 * BYTES_A_SECOND} -5", index=1)
     status, out, err = bench.run("--out", folder)
     assert status == 3
     assert out == ""
