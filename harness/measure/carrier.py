@@ -150,16 +150,16 @@ class Carrier:
     def _end_stretch(self) -> None:
         rest = self._frames.rest()
         # What is left may be no more than the overlap, which has been measured already.
-        if rest is None or not (len(rest.samples) > self._overlap or not self._records):
-            return
-        first = 0
-        if self._records:
-            # Without some of its head, most of which the frame before has seen, it transforms
-            # ten times as quickly.
-            demodulated = len(rest.samples) - 2 * HALF_TAPS
-            first = demodulated - fast_length_within(demodulated)
-            first = first if first <= MOST_LEFT_OUT * demodulated else 0
-        self._measure(rest.samples[first:])
+        if rest is not None and (len(rest.samples) > self._overlap or not self._records):
+            self._measure(self._quickly_transformed(rest.samples))
+
+    def _quickly_transformed(self, iq: NDArray[Any]) -> NDArray[Any]:
+        """Leave out a little of the head, mostly seen by a frame before; a lone one stays whole."""
+        if not self._records:
+            return iq
+        demodulated = len(iq) - 2 * HALF_TAPS
+        first = demodulated - fast_length_within(demodulated)
+        return iq[first:] if first <= MOST_LEFT_OUT * demodulated else iq
 
     def _measure(self, iq: NDArray[Any]) -> None:
         """Turn one frame into a record."""
